@@ -1,0 +1,159 @@
+"""What the bench needs of hardware, as small capabilities. A driver implements them; nothing
+but the guard calls them.
+
+Positions and powers are SI (metres or radians, watts). Requested and actual position are two
+values. Every call that waits has a deadline and raises an error of :mod:`autocell.errors`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+
+class Clock(Protocol):
+    """Time as procedures and drivers see it: the machine's, or a virtual one that never waits."""
+
+    def now(self) -> float:
+        """Seconds on a scale that never goes back."""
+        ...
+
+    def sleep(self, seconds: float) -> None:
+        """Wait; on a virtual clock, advance."""
+        ...
+
+
+class Transport(Protocol):
+    """One line to one instrument: bytes out, one terminated message in.
+
+    Deadlines are times of the clock that the transport was opened with.
+    """
+
+    def write(self, message: bytes) -> None:
+        """Send all of ``message``. Raises Disconnected, or NoReply if the line stays blocked."""
+        ...
+
+    def read_until(self, terminator: bytes, deadline: float) -> bytes:
+        """The next message, without its terminator.
+
+        Raises NoReply when it is not complete by the deadline; what had arrived stays waiting
+        and is never returned as an answer. Raises Disconnected when the line is gone.
+        """
+        ...
+
+    def discard_input(self) -> int:
+        """Throw away all that has arrived and was not read; how many bytes that was."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the line. Harmless twice."""
+        ...
+
+
+@dataclass(frozen=True)
+class Line:
+    """What a driver needs of a line, beyond its address."""
+
+    clock: Clock
+    baud: int = 115200
+    exclusive: bool = True
+
+
+Connect = Callable[[str, Line], Transport]
+"""Opens an address. Raises Busy when somebody else owns it, Disconnected when nobody is there."""
+
+
+class Axis(Protocol):
+    """One motorised degree of freedom."""
+
+    @property
+    def name(self) -> str:
+        """As the bench file calls it."""
+        ...
+
+    def position(self) -> float:
+        """Where the controller says the axis is, m or rad."""
+        ...
+
+    def start_move(self, target: float) -> None:
+        """Ask for an absolute move; returns once the controller has accepted it."""
+        ...
+
+    def moving(self) -> bool:
+        """Whether the controller reports motion.
+
+        Raises Refused when it reports a fault or that a limit switch is active.
+        """
+        ...
+
+    def stop(self) -> None:
+        """Stop at once and forget any move. Valid in every state."""
+        ...
+
+
+@dataclass(frozen=True)
+class RawReading:
+    """One answer of a power meter.
+
+    ``overrange`` is set for a saturated detector and for the overflow values of the instrument;
+    ``power_w`` is then NaN. ``sequence`` grows by one with every fresh measurement where the
+    instrument counts them; None where it does not.
+    """
+
+    power_w: float
+    overrange: bool = False
+    sequence: int | None = None
+
+
+@runtime_checkable
+class PowerMeter(Protocol):
+    """One power meter channel."""
+
+    @property
+    def name(self) -> str:
+        """As the bench file calls it."""
+        ...
+
+    @property
+    def reading_time_s(self) -> float:
+        """How long one fresh reading takes, settling of the instrument included."""
+        ...
+
+    def read(self) -> RawReading:
+        """Take one fresh reading; never one that was measured before the call."""
+        ...
+
+
+class Device(Protocol):
+    """What a driver opens: one instrument, which may carry several axes and meters."""
+
+    @property
+    def identity(self) -> str:
+        """What the instrument calls itself."""
+        ...
+
+    @property
+    def notes(self) -> Sequence[str]:
+        """What the driver found or set while opening, in plain words, for ``check``."""
+        ...
+
+    def axis(self, name: str, section: Mapping[str, Any]) -> Axis:
+        """The axis that the bench file's ``section`` describes. Raises BenchFileError."""
+        ...
+
+    def power_meter(self, name: str, section: Mapping[str, Any]) -> PowerMeter:
+        """The meter that the bench file's ``section`` describes. Raises BenchFileError."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the instrument. Harmless twice."""
+        ...
+
+
+OpenDevice = Callable[[Mapping[str, Any], Clock, Connect], Device]
+"""A driver: the bench file's device section in, an opened and identified instrument out.
+
+Registered in the entry-point group ``autocell.drivers``. Raises BenchFileError for a section it
+cannot use, before anything is opened; then Busy, Disconnected, NoReply or WrongIdentity.
+"""

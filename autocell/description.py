@@ -1,0 +1,209 @@
+"""What a bench file says about a bench, in SI units, for all who reason about it.
+
+Tolerances are half-widths: the bench is expected within ± of the value. Nothing here opens,
+reads or moves anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocell.errors import UsageError
+from autocell.optics.cell import Cell, Hole, InputBeam, Mirror
+from autocell.setting import COORDINATES, Setting
+
+Unit = Literal["mm", "mrad"]
+
+
+@dataclass(frozen=True)
+class LaserDescription:
+    """The light: its power is what arrives at the entrance hole."""
+
+    wavelength_m: float
+    power_w: float
+    power_tolerance: float
+    """Relative half-width of everything that scales the reading: laser, windows, meter."""
+    safety_class: str
+    pilot_beam: str
+
+
+@dataclass(frozen=True)
+class MirrorDescription:
+    """A mirror as bought, and how far the one on the bench may differ."""
+
+    radius_m: float
+    radius_tolerance_m: float
+    aperture_radius_m: float
+    reflectivity: float
+    reflectivity_tolerance: float
+    tilt_tolerance_rad: float
+
+
+@dataclass(frozen=True)
+class BeamDescription:
+    """The input beam when every input axis reads zero."""
+
+    x_m: float
+    y_m: float
+    slope_x: float
+    slope_y: float
+    position_tolerance_m: float
+    slope_tolerance: float
+    waist_m: float
+    waist_tolerance: float
+    """Relative half-width."""
+    waist_distance_m: float
+    beam_quality: float
+
+
+@dataclass(frozen=True)
+class AxisDescription:
+    """One axis. Lengths in m or rad, as ``unit`` says at the edge (mm or mrad)."""
+
+    name: str
+    unit: Unit
+    device: str
+    section: Mapping[str, Any]
+    """The bench file's words, for the driver."""
+    low: float
+    high: float
+    speed: float
+    acceleration: float
+    backlash: float
+    repeatability: float
+    overnight_drift: float
+    effect: tuple[float, float, float, float, float]
+    """What one unit of travel (m or rad) adds to each coordinate of a setting."""
+
+
+@dataclass(frozen=True)
+class MeterDescription:
+    """The power meter and the noise to expect of one of its readings."""
+
+    device: str
+    section: Mapping[str, Any]
+    range_w: float
+    averaging_s: float
+    relative_noise: float
+    noise_floor_w: float
+
+
+@dataclass(frozen=True)
+class DeviceDescription:
+    """One instrument: which driver, where, and what it should call itself."""
+
+    name: str
+    driver: str
+    address: str
+    identity: str
+    section: Mapping[str, Any]
+    """The whole section, for the driver; paths in it are relative to the bench file."""
+
+
+@dataclass(frozen=True)
+class Caps:
+    """What one run may use at most."""
+
+    moves: int
+    readings: int
+    travel_m: float
+    time_s: float
+
+
+@dataclass(frozen=True)
+class BenchDescription:
+    """All of a bench file."""
+
+    name: str
+    path: Path
+    sha256: str
+    laser: LaserDescription
+    entrance_mirror: MirrorDescription
+    far_mirror: MirrorDescription
+    hole_x_m: float
+    hole_y_m: float
+    hole_radius_m: float
+    hole_radius_tolerance_m: float
+    minimum_gap_m: float
+    input_beam: BeamDescription
+    spacing_at_zero_m: float
+    spacing_tolerance_m: float
+    axes: Mapping[str, AxisDescription]
+    meter: MeterDescription
+    devices: Mapping[str, DeviceDescription]
+    caps: Caps
+
+    @property
+    def zero(self) -> Setting:
+        """The setting when every axis reads zero."""
+        beam = self.input_beam
+        return Setting(self.spacing_at_zero_m, beam.x_m, beam.y_m, beam.slope_x, beam.slope_y)
+
+    @property
+    def effects(self) -> NDArray[np.float64]:
+        """What each axis adds to each coordinate of a setting, (5, axes)."""
+        return np.array([axis.effect for axis in self.axes.values()]).T
+
+    def setting(self, positions: Mapping[str, float]) -> Setting:
+        """The setting at these axis positions (m or rad); axes not named read zero."""
+        values = np.array([positions.get(name, 0.0) for name in self.axes])
+        return Setting.from_array(self.zero.as_array() + self.effects @ values)
+
+    def positions(self, setting: Setting) -> dict[str, float]:
+        """Axis positions (m or rad) that give this setting.
+
+        Raises UsageError when the axes of this bench cannot give it, whatever their limits.
+        """
+        wanted = setting.as_array() - self.zero.as_array()
+        values, *_ = np.linalg.lstsq(self.effects, wanted, rcond=None)
+        missed = np.abs(self.effects @ values - wanted)
+        if np.any(missed > 1e-9):
+            names = ", ".join(
+                f"{name} by {miss:.3g}"
+                for name, miss in zip(COORDINATES, missed, strict=True)
+                if miss > 1e-9
+            )
+            raise UsageError(f"no axis of {self.name!r} reaches this setting: off in {names}")
+        return {name: float(value) for name, value in zip(self.axes, values, strict=True)}
+
+    def within_limits(self, setting: Setting) -> bool:
+        """Whether the axes reach this setting inside their limits and the minimum gap."""
+        try:
+            positions = self.positions(setting)
+        except UsageError:
+            return False
+        return setting.spacing_m >= self.minimum_gap_m and all(
+            axis.low <= positions[name] <= axis.high for name, axis in self.axes.items()
+        )
+
+    def cell(self, spacing_m: float) -> Cell:
+        """The cell as the bench file describes it: aligned, at this spacing."""
+        entrance, far = self.entrance_mirror, self.far_mirror
+        return Cell(
+            spacing_m,
+            Mirror.spherical(entrance.radius_m, entrance.aperture_radius_m, entrance.reflectivity),
+            Mirror.spherical(far.radius_m, far.aperture_radius_m, far.reflectivity),
+            (Hole("entrance", self.hole_x_m, self.hole_y_m, self.hole_radius_m),),
+        )
+
+    def beam(self, setting: Setting) -> InputBeam:
+        """The input beam of a setting as the bench file describes it."""
+        beam = self.input_beam
+        return InputBeam(
+            setting.x_m,
+            setting.y_m,
+            setting.slope_x,
+            setting.slope_y,
+            self.laser.wavelength_m,
+            beam.waist_m,
+            beam.waist_m,
+            beam.waist_distance_m,
+            beam.waist_distance_m,
+            beam_quality=beam.beam_quality,
+        )
