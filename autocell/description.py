@@ -95,6 +95,14 @@ class MeterDescription:
 
 
 @dataclass(frozen=True)
+class ShutterDescription:
+    """What blocks the beam for the dark level."""
+
+    device: str
+    section: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
 class DeviceDescription:
     """One instrument: which driver, where, and what it should call itself."""
 
@@ -136,6 +144,7 @@ class BenchDescription:
     spacing_tolerance_m: float
     axes: Mapping[str, AxisDescription]
     meter: MeterDescription
+    shutter: ShutterDescription | None
     devices: Mapping[str, DeviceDescription]
     caps: Caps
 

@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
+from autocell.reading import Reading
+
 
 class Clock(Protocol):
     """Time as procedures and drivers see it: the machine's, or a virtual one that never waits."""
@@ -125,6 +127,18 @@ class PowerMeter(Protocol):
         ...
 
 
+class Shutter(Protocol):
+    """Blocks the beam before the entrance hole, for the dark level. Not a safety shutter."""
+
+    def close(self) -> None:
+        """Block the beam; returns once the instrument confirms it."""
+        ...
+
+    def open(self) -> None:
+        """Let the beam pass; returns once the instrument confirms it."""
+        ...
+
+
 class Device(Protocol):
     """What a driver opens: one instrument, which may carry several axes and meters."""
 
@@ -146,6 +160,10 @@ class Device(Protocol):
         """The meter that the bench file's ``section`` describes. Raises BenchFileError."""
         ...
 
+    def shutter(self, section: Mapping[str, Any]) -> Shutter:
+        """The shutter that the bench file's ``section`` describes. Raises BenchFileError."""
+        ...
+
     def close(self) -> None:
         """Let go of the instrument. Harmless twice."""
         ...
@@ -157,3 +175,29 @@ OpenDevice = Callable[[Mapping[str, Any], Clock, Connect], Device]
 Registered in the entry-point group ``autocell.drivers``. Raises BenchFileError for a section it
 cannot use, before anything is opened; then Busy, Disconnected, NoReply or WrongIdentity.
 """
+
+
+class Journal(Protocol):
+    """Where the bench writes down what it is about to do and what came of it.
+
+    ``time_s`` is bench time since the run began. Raises StoreError when it cannot write; then
+    the move that was about to be made is not made.
+    """
+
+    def move_intended(
+        self, time_s: float, axis: str, start: float, target: float, purpose: str
+    ) -> int:
+        """Write a move down, on disk before this returns; its number."""
+        ...
+
+    def move_ended(self, move: int, time_s: float, position: float, outcome: str) -> None:
+        """Write down where the move ended: ``arrived``, ``stopped`` or ``failed: why``."""
+        ...
+
+    def reading(self, reading: Reading, purpose: str) -> None:
+        """Write down a reading."""
+        ...
+
+    def event(self, time_s: float, kind: str, text: str) -> None:
+        """Write down anything else worth telling: retries, rejected readings, decisions."""
+        ...
