@@ -1,0 +1,235 @@
+"""What a run came to: the one value that procedures return, the store keeps and reports show.
+
+SI units throughout. ``None`` means unknown, never zero.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cache
+from typing import Any, Literal
+
+from pydantic import TypeAdapter
+
+from autocell.setting import Setting
+
+MirrorName = Literal["entrance", "far"]
+
+
+class Verdict(StrEnum):
+    """How a run ended, in one word."""
+
+    UNCHANGED = "unchanged"
+    REACHED = "reached"
+    RECOVERED = "recovered"
+    DEGRADED = "degraded"
+    HELD = "held"
+    FAILED = "failed"
+
+    @property
+    def exit_code(self) -> int:
+        """What the command line returns to its caller."""
+        return {"degraded": 3, "held": 4, "failed": 5}.get(self.value, 0)
+
+    @property
+    def meaning(self) -> str:
+        """The verdict in a sentence that needs no manual."""
+        return {
+            "unchanged": "The bench was already where it should be; nothing was moved.",
+            "reached": "The wanted pass count is reached and proved.",
+            "recovered": "The bench drifted and is restored and proved.",
+            "degraded": "The pass count is proved, but not everything is as it should be.",
+            "held": "The bench stands still and safe; the wanted pass count is not proved.",
+            "failed": "The run could not be finished; the axes were told to stop.",
+        }[self.value]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One piece of the proof, in plain words and numbers, and whether it speaks for it."""
+
+    statement: str
+    holds: bool
+
+
+@dataclass(frozen=True)
+class Proof:
+    """Whether the pass count is proved, and why.
+
+    ``probability`` is that of the claimed pass count. ``alternatives`` are the other pass counts
+    considered, each with the natural logarithm of the odds of the claimed count over it.
+    """
+
+    proved: bool
+    probability: float
+    evidence: tuple[Evidence, ...] = ()
+    alternatives: tuple[tuple[int, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """One line of an uncertainty budget (JCGM 100:2008, clause 4 and annex H).
+
+    ``value`` and ``standard_uncertainty`` are in ``unit``; ``sensitivity`` is metres of path per
+    ``unit``; ``contribution_m`` is the product of the last two. ``how`` says where it is from.
+    """
+
+    quantity: str
+    value: float
+    unit: str
+    standard_uncertainty: float
+    sensitivity: float
+    contribution_m: float
+    how: str
+
+
+@dataclass(frozen=True)
+class PathLength:
+    """Optical path from entrance to exit with its expanded uncertainty.
+
+    Valid given the pass count: that is a hypothesis with a probability of its own, and no
+    uncertainty of it is in here.
+    """
+
+    value_m: float
+    expanded_u_m: float
+    coverage_factor: float = 2.0
+    budget: tuple[BudgetRow, ...] = ()
+
+
+@dataclass(frozen=True)
+class Staircase:
+    """The fitted model along the spacing: the band is that of the belief, not of the readings.
+
+    Five tuples of one length. ``passes`` is what most of the power has made at that spacing.
+    ``coverage`` is the probability inside low…high.
+    """
+
+    spacing_m: tuple[float, ...]
+    power_low_w: tuple[float, ...]
+    power_median_w: tuple[float, ...]
+    power_high_w: tuple[float, ...]
+    passes: tuple[int, ...]
+    coverage: float = 0.9
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A beam on a mirror. Pass 0 is the entrance, so even passes are on the entrance mirror.
+
+    ``radius_large_m`` and ``radius_small_m`` are 1/e² intensity radii; ``angle_rad`` turns the
+    large axis from x.
+    """
+
+    pass_number: int
+    mirror: MirrorName
+    x_m: float
+    y_m: float
+    radius_large_m: float
+    radius_small_m: float
+    angle_rad: float
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run came to.
+
+    ``passes`` is the most probable count at the end, proved or not: see ``proof``. ``setting``
+    and ``spacing_m`` are the belief's where there is one, ``start`` is the nominal setting to
+    come back to. Margins are distances from the setting to the plateau edges along the spacing.
+    ``throughput`` is a fraction of the power arriving at the entrance hole;
+    ``expected_throughput`` is R^(N-1) of the fitted reflectivity. ``elapsed_s`` is bench time.
+    """
+
+    verdict: Verdict
+    reason: str
+    wanted_passes: int | None = None
+    passes: int | None = None
+    proof: Proof | None = None
+    readings: int = 0
+    moves: int = 0
+    travel_m: float = 0.0
+    elapsed_s: float = 0.0
+    spacing_m: float | None = None
+    setting: Setting | None = None
+    start: Setting | None = None
+    path_length: PathLength | None = None
+    throughput: float | None = None
+    throughput_u: float | None = None
+    """Standard uncertainty of ``throughput``."""
+    expected_throughput: float | None = None
+    margin_low_m: float | None = None
+    margin_high_m: float | None = None
+    posterior: tuple[tuple[int, float], ...] = ()
+    """Probability of each pass count at the end."""
+    staircase: Staircase | None = None
+    spots: tuple[Spot, ...] | None = None
+    run: str | None = None
+
+    def with_run(self, run: str) -> Outcome:
+        """The same outcome under the run's id."""
+        return replace(self, run=run)
+
+    def as_json(self) -> dict[str, Any]:
+        """What ``--json`` prints: plain JSON values, ``None`` where unknown."""
+        proof = None
+        if self.proof is not None:
+            proof = {
+                "proved": self.proof.proved,
+                "probability": self.proof.probability,
+                "evidence": [
+                    {"statement": piece.statement, "holds": piece.holds}
+                    for piece in self.proof.evidence
+                ],
+            }
+        path = self.path_length
+        plain: dict[str, Any] = {
+            "verdict": self.verdict.value,
+            "reason": self.reason,
+            "wanted_passes": self.wanted_passes,
+            "passes": self.passes,
+            "proof": proof,
+            "readings": self.readings,
+            "moves": self.moves,
+            "travel_m": self.travel_m,
+            "elapsed_s": self.elapsed_s,
+            "spacing_m": self.spacing_m,
+            "path_length_m": None if path is None else path.value_m,
+            "path_length_expanded_u_m": None if path is None else path.expanded_u_m,
+            "throughput": self.throughput,
+            "expected_throughput": self.expected_throughput,
+            "margin_low_m": self.margin_low_m,
+            "margin_high_m": self.margin_high_m,
+            "run": self.run,
+        }
+        plain = _finite(plain, lambda _: None)
+        return plain
+
+    def as_dict(self) -> dict[str, Any]:
+        """All of it as plain JSON values, for the store; undone by :meth:`from_dict`."""
+        plain: dict[str, Any] = _finite(_codec().dump_python(self, mode="json"), str)
+        return plain
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Outcome:
+        """Inverse of :meth:`as_dict`. Raises ValueError for what is not an outcome."""
+        return _codec().validate_python(values)
+
+
+def _finite(value: Any, stand_in: Callable[[float], object]) -> Any:
+    """The same JSON values, with what JSON has no number for replaced."""
+    if isinstance(value, dict):
+        return {key: _finite(item, stand_in) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_finite(item, stand_in) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return stand_in(value)
+    return value
+
+
+@cache
+def _codec() -> TypeAdapter[Outcome]:
+    return TypeAdapter(Outcome)
