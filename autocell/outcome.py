@@ -104,7 +104,8 @@ class PathLength:
 class Staircase:
     """The fitted model along the spacing: the band is that of the belief, not of the readings.
 
-    Five tuples of one length. ``passes`` is what most of the power has made at that spacing.
+    Five tuples of one length, for the input beam of the final setting. ``spacing_m`` is nominal,
+    as the axes read back and as readings carry it, so that readings lie on it. ``passes`` is what most of the power has made at that spacing.
     ``coverage`` is the probability inside low…high.
     """
 
@@ -138,8 +139,9 @@ class Outcome:
     """What a run came to.
 
     ``passes`` is the most probable count at the end, proved or not: see ``proof``. ``setting``
-    and ``spacing_m`` are the belief's where there is one, ``start`` is the nominal setting to
-    come back to. Margins are distances from the setting to the plateau edges along the spacing.
+    is where the axes read back at the end and ``start`` where they were before, both nominal;
+    ``spacing_m`` is the spacing that the belief makes of it. Margins are distances from the
+    setting to the plateau edges along the spacing. ``spots`` are those of the fitted bench.
     ``throughput`` is a fraction of the power arriving at the entrance hole;
     ``expected_throughput`` is R^(N-1) of the fitted reflectivity. ``elapsed_s`` is bench time.
     """
@@ -175,23 +177,19 @@ class Outcome:
 
     def as_json(self) -> dict[str, Any]:
         """What ``--json`` prints: plain JSON values, ``None`` where unknown."""
-        proof = None
-        if self.proof is not None:
-            proof = {
-                "proved": self.proof.proved,
-                "probability": self.proof.probability,
-                "evidence": [
-                    {"statement": piece.statement, "holds": piece.holds}
-                    for piece in self.proof.evidence
-                ],
-            }
-        path = self.path_length
+        proof, path = self.proof, self.path_length
         plain: dict[str, Any] = {
             "verdict": self.verdict.value,
             "reason": self.reason,
             "wanted_passes": self.wanted_passes,
             "passes": self.passes,
-            "proof": proof,
+            "proof": None
+            if proof is None
+            else {
+                "proved": proof.proved,
+                "probability": proof.probability,
+                "evidence": [vars(piece) for piece in proof.evidence],
+            },
             "readings": self.readings,
             "moves": self.moves,
             "travel_m": self.travel_m,
@@ -205,8 +203,7 @@ class Outcome:
             "margin_high_m": self.margin_high_m,
             "run": self.run,
         }
-        plain = _finite(plain, lambda _: None)
-        return plain
+        return {key: _finite(value, lambda _: None) for key, value in plain.items()}
 
     def as_dict(self) -> dict[str, Any]:
         """All of it as plain JSON values, for the store; undone by :meth:`from_dict`."""
