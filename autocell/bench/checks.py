@@ -1,0 +1,239 @@
+"""What it takes several values of a bench file to judge, before anything is opened.
+
+The checks read the plain values, in the units of the file, and pass over what is missing or no
+number: the schema has complained about that already, and one typing error must not hide another.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+
+from autocell.bench.complaints import Complaint
+from autocell.bench.yaml_tree import Path, at
+
+CAUTION_CLASSES = ("3R", "3B", "4")
+"""Classes of IEC 60825-1 whose direct beam can injure an eye."""
+
+INPUT_COORDINATES = ("x", "y", "slope_x", "slope_y")
+
+
+def semantic_complaints(raw: Mapping[str, Any]) -> list[Complaint]:
+    """Everything in ``raw`` that contradicts itself, the physics or plain caution."""
+    return [complaint for check in _CHECKS for complaint in check(raw)]
+
+
+def _laser_caution(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    laser_class = str(at(raw, ("laser", "class")))
+    if laser_class in CAUTION_CLASSES and at(raw, ("laser", "caution_acknowledged")) is not True:
+        yield Complaint(
+            ("laser", "class"),
+            f"laser class {laser_class} (IEC 60825-1) can injure eyes: read 'Cautions' in the "
+            "README, follow your local rules, and ask your laser safety officer, who decides; "
+            "then write caution_acknowledged: true",
+        )
+
+
+def _hole_in_aperture(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    mirror: Path = ("cell", "entrance_mirror")
+    x, y, diameter = (_number(raw, *mirror, "hole", key) for key in ("x_mm", "y_mm", "diameter_mm"))
+    aperture = _number(raw, *mirror, "clear_aperture_mm")
+    if x is None or y is None or diameter is None or aperture is None:
+        return
+    centre, room = math.hypot(x, y), aperture / 2 - diameter / 2
+    if centre > room:
+        where = "outside" if centre - diameter / 2 >= aperture / 2 else "cut by the edge of"
+        right = f"at most {room:g} mm from it" if room > 0 else "smaller than the aperture"
+        yield Complaint(
+            (*mirror, "hole"),
+            f"the hole is {where} the clear aperture: its centre is {centre:g} mm from the "
+            f"mirror's centre and must be {right} ({aperture:g} mm aperture, {diameter:g} mm hole)",
+        )
+
+
+def _limits(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    for name, axis in _axes(raw).items():
+        for unit in ("mm", "mrad"):
+            path: Path = ("axes", name, f"limits_{unit}")
+            limits = _pair(raw, path)
+            if limits is None:
+                continue
+            low, high = limits
+            if low == high:
+                yield Complaint(path, f"the limits are equal, both {low:g} {unit}; write the low "
+                                      "and the high end of the travel")  # fmt: skip
+            elif low > high:
+                yield Complaint(path, f"the limits are swapped; write [{high:g}, {low:g}]")
+            else:
+                backlash = _value(axis.get(f"backlash_{unit}"))
+                if backlash is not None and 2 * backlash >= high - low:
+                    yield Complaint(
+                        ("axes", name, f"backlash_{unit}"),
+                        f"a backlash of {backlash:g} {unit} leaves no travel between the limits "
+                        f"{low:g} and {high:g} {unit}",
+                    )
+
+
+def _spacing(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    if isinstance(raw.get("axes"), Mapping) and "spacing" not in raw["axes"]:
+        yield Complaint(
+            ("axes",),
+            "there is no spacing axis; the axis that moves a mirror is called spacing and has "
+            "spacing_at_zero_mm",
+        )
+    zero = _number(raw, "axes", "spacing", "spacing_at_zero_mm")
+    limits = _pair(raw, ("axes", "spacing", "limits_mm"))
+    if zero is None or limits is None or limits[0] >= limits[1]:
+        return
+    low, high = zero + limits[0], zero + limits[1]
+    gap = _number(raw, "cell", "minimum_gap_mm")
+    if gap is not None and gap >= high:
+        yield Complaint(
+            ("cell", "minimum_gap_mm"),
+            f"the minimum gap of {gap:g} mm is not below the reach of the spacing axis, "
+            f"{low:g} to {high:g} mm; write a gap below {high:g}",
+        )
+    elif gap is not None:
+        low = max(low, gap)
+    yield from _stability(raw, low, high)
+
+
+def _stability(raw: Mapping[str, Any], low: float, high: float) -> Iterator[Complaint]:
+    """0 ≤ g1 g2 ≤ 1 (Kogelnik & Li, Appl. Opt. 5, 1550 (1966)): between the smaller and the
+    larger radius, and from their sum on, no beam stays in the cell."""
+    radii = [_number(raw, "cell", name, "radius_mm") for name in ("entrance_mirror", "far_mirror")]
+    if radii[0] is None or radii[1] is None or min(radii[0], radii[1]) <= 0:
+        return
+    small, large = sorted((radii[0], radii[1]))
+    reach = f"the spacing axis reaches {low:g} to {high:g} mm"
+    if high >= small + large:
+        yield Complaint(
+            ("axes", "spacing", "limits_mm"),
+            f"the cell is unstable where the spacing is not below the sum of the radii, "
+            f"{small + large:g} mm, and {reach}; keep the spacing below that",
+        )
+    if low <= 0:
+        yield Complaint(
+            ("axes", "spacing", "limits_mm"),
+            f"the mirrors would touch: {reach}; keep the spacing above zero",
+        )
+    if max(low, small) < min(high, large):
+        yield Complaint(
+            ("axes", "spacing", "limits_mm"),
+            f"the cell is unstable between the two radii, {small:g} to {large:g} mm, and {reach}; "
+            "keep the spacing on one side of that",
+        )
+
+
+def _devices_exist(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    devices = raw.get("devices")
+    if not isinstance(devices, Mapping):
+        return
+    users: list[Path] = [("axes", name) for name in _axes(raw)]
+    users += [(name,) for name in ("power_meter", "shutter")]
+    for user in users:
+        device = at(raw, (*user, "device"))
+        if isinstance(device, str) and device not in devices:
+            yield Complaint(
+                (*user, "device"),
+                f"there is no device {device!r}; known: {', '.join(map(str, devices))}",
+            )
+
+
+def _channels_differ(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    taken: dict[tuple[str, str], str] = {}
+    for name, axis in _axes(raw).items():
+        if "device" not in axis or "channel" not in axis:
+            continue
+        key = (str(axis["device"]), str(axis["channel"]))
+        if key in taken:
+            yield Complaint(
+                ("axes", name, "channel"),
+                f"channel {key[1]} of {key[0]} already drives the axis {taken[key]}",
+            )
+        taken.setdefault(key, name)
+
+
+def _effects(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    effects: dict[str, list[float]] = {}
+    for name, axis in _axes(raw).items():
+        moves = axis.get("moves")
+        if name == "spacing" or not isinstance(moves, Mapping):
+            continue
+        effect = [
+            next((_value(v) for k, v in moves.items() if _coordinate(str(k)) == coordinate), 0.0)
+            for coordinate in INPUT_COORDINATES
+        ]
+        if any(value is None for value in effect):
+            continue
+        effects[name] = [float(value or 0.0) for value in effect]
+    still = [name for name, effect in effects.items() if not any(effect)]
+    for name in still:
+        yield Complaint(("axes", name, "moves"), "this axis moves nothing; say what it moves")
+        del effects[name]
+    pairs = [
+        (one, other)
+        for one, other in combinations(effects, 2)
+        if np.linalg.matrix_rank(np.array([effects[one], effects[other]])) < 2
+    ]
+    for one, other in pairs:
+        yield Complaint(
+            ("axes", other, "moves"),
+            f"{other} does the same as {one}, so no setting says where either should be; "
+            "correct one of them, or leave one out",
+        )
+    if not pairs and effects:
+        rank = np.linalg.matrix_rank(np.array(list(effects.values())))
+        if rank < len(effects):
+            yield Complaint(
+                ("axes",),
+                f"the {len(effects)} input axes {', '.join(effects)} have only {rank} independent "
+                "effects, so no setting says where they should be; leave one out",
+            )
+
+
+def _coordinate(key: str) -> str:
+    for coordinate in reversed(INPUT_COORDINATES):
+        if key == coordinate or key.startswith(f"{coordinate}_m"):
+            return coordinate
+    return key
+
+
+def _axes(raw: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    axes = raw.get("axes")
+    if not isinstance(axes, Mapping):
+        return {}
+    return {str(name): axis for name, axis in axes.items() if isinstance(axis, Mapping)}
+
+
+def _number(raw: Mapping[str, Any], *path: str | int) -> float | None:
+    return _value(at(raw, path))
+
+
+def _value(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if math.isfinite(value) else None
+
+
+def _pair(raw: Mapping[str, Any], path: Path) -> tuple[float, float] | None:
+    limits = at(raw, path)
+    if not isinstance(limits, list) or len(limits) != 2:
+        return None
+    low, high = _value(limits[0]), _value(limits[1])
+    return None if low is None or high is None else (low, high)
+
+
+_CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
+    _laser_caution,
+    _hole_in_aperture,
+    _limits,
+    _spacing,
+    _devices_exist,
+    _channels_differ,
+    _effects,
+)

@@ -1,0 +1,211 @@
+"""From a bench file to a :class:`~autocell.description.BenchDescription`, or to a full list of
+what is wrong with it. This is the one place where trade units become SI."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from autocell.bench import schema
+from autocell.bench.checks import semantic_complaints
+from autocell.bench.complaints import Complaint, schema_complaints
+from autocell.bench.yaml_tree import YamlTree, YamlTreeError, at, parse
+from autocell.description import (
+    AxisDescription,
+    BeamDescription,
+    BenchDescription,
+    Caps,
+    DeviceDescription,
+    LaserDescription,
+    MeterDescription,
+    MirrorDescription,
+    ShutterDescription,
+)
+from autocell.errors import BenchFileError, UsageError
+
+_NM, _UM, _MM, _MRAD = 1e-9, 1e-6, 1e-3, 1e-3
+_MW, _UW, _MS, _PERCENT, _MIN = 1e-3, 1e-6, 1e-3, 1e-2, 60.0
+
+
+def load(path: str | Path) -> BenchDescription:
+    """The bench that the file at ``path`` describes, in SI units.
+
+    Raises BenchFileError that lists every fault of the file, one a line: file, line, path to the
+    value, and what would be right.
+    """
+    path = Path(path).absolute()
+    try:
+        content = path.read_bytes()
+        text = content.decode("utf-8")
+    except FileNotFoundError as error:
+        raise BenchFileError(f"{path}: there is no such bench file") from error
+    except OSError as error:
+        raise BenchFileError(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        raise BenchFileError(f"{path}:{line}: not UTF-8 text; save it as UTF-8") from error
+    try:
+        tree = parse(text)
+    except YamlTreeError as error:
+        raise BenchFileError(f"{path}:{error.line}: not valid YAML: {error}") from error
+    if not isinstance(tree.values, Mapping):
+        raise BenchFileError(f"{path}:1: not a bench file; it starts with a line 'bench: NAME'")
+    _refuse_faults(path, tree)
+    return _describe(path, hashlib.sha256(content).hexdigest(), tree.values)
+
+
+def shipped(name: str) -> Path:
+    """The file ``name`` (``.yaml`` may be left out) among the configurations that come along.
+
+    Raises UsageError, with the names that exist.
+    """
+    installed = Path(str(resources.files("autocell"))) / "configs"
+    checkout = Path(str(resources.files("autocell"))).parent / "configs"
+    folder = installed if installed.is_dir() else checkout
+    path = folder / (name if name.endswith(".yaml") else f"{name}.yaml")
+    if not path.is_file():
+        names = ", ".join(sorted(file.stem for file in folder.glob("*.yaml")))
+        raise UsageError(f"no configuration {name!r} comes with autocell; there are: {names}")
+    return path
+
+
+def where(path: Path, keys: tuple[str | int, ...]) -> str:
+    """``file:line: dotted.path`` of a value in a file that has been loaded before."""
+    return _where(path, parse(path.read_text("utf-8")), keys)
+
+
+def _where(path: Path, tree: YamlTree, keys: tuple[str | int, ...]) -> str:
+    dotted = "".join(f"[{key}]" if isinstance(key, int) else f".{key}" for key in keys)
+    return f"{path}:{tree.line(keys)}: {dotted.lstrip('.')}"
+
+
+def _refuse_faults(path: Path, tree: YamlTree) -> None:
+    faults = [
+        (
+            fault.line,
+            f"{path}:{fault.line}: {'.'.join(map(str, fault.path))}: this key stands twice, first "
+            f"in line {fault.first_line}; keep one",
+        )
+        for fault in tree.duplicates
+    ]
+    complaints: list[Complaint] = schema_complaints(tree.values) + semantic_complaints(tree.values)
+    faults += [
+        (tree.line(fault.path), f"{_where(path, tree, fault.path)}: {fault.text}")
+        for fault in complaints
+    ]
+    if faults:
+        raise BenchFileError("\n".join(text for _, text in sorted(faults, key=lambda f: f[0])))
+
+
+def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescription:
+    bench = schema.BenchFile.model_validate(raw)
+    laser, hole, gap = bench.laser, bench.cell.entrance_mirror.hole, bench.cell.minimum_gap_mm
+    axes = {
+        name: schema.axis_model(name, section).model_validate(section)
+        for name, section in bench.axes.items()
+    }
+    spacing = axes["spacing"]
+    assert isinstance(spacing, schema.SpacingAxis)
+    meter, shutter, caps = bench.power_meter, bench.shutter, bench.caps
+    return BenchDescription(
+        name=bench.bench,
+        path=path,
+        sha256=sha256,
+        laser=LaserDescription(
+            wavelength_m=laser.wavelength_nm * _NM,
+            power_w=laser.power_mw * _MW,
+            power_tolerance=laser.power_tolerance_percent * _PERCENT,
+            safety_class=laser.safety_class,
+            pilot_beam=laser.pilot_beam,
+        ),
+        entrance_mirror=_mirror(bench.cell.entrance_mirror),
+        far_mirror=_mirror(bench.cell.far_mirror),
+        hole_x_m=hole.x_mm * _MM,
+        hole_y_m=hole.y_mm * _MM,
+        hole_radius_m=hole.diameter_mm * _MM / 2,
+        hole_radius_tolerance_m=hole.diameter_tolerance_mm * _MM / 2,
+        minimum_gap_m=gap * _MM,
+        input_beam=_beam(bench.input_beam),
+        spacing_at_zero_m=spacing.spacing_at_zero_mm * _MM,
+        spacing_tolerance_m=spacing.spacing_tolerance_mm * _MM,
+        axes={name: _axis(name, axis, raw["axes"][name]) for name, axis in axes.items()},
+        meter=MeterDescription(
+            device=meter.device,
+            section=raw["power_meter"],
+            range_w=meter.range_mw * _MW,
+            averaging_s=meter.averaging_ms * _MS,
+            relative_noise=meter.relative_noise,
+            noise_floor_w=meter.noise_floor_uw * _UW,
+        ),
+        shutter=None if shutter is None else ShutterDescription(shutter.device, raw["shutter"]),
+        devices={
+            name: DeviceDescription(
+                name, device.driver, device.address, device.identity, at(raw, ("devices", name))
+            )
+            for name, device in bench.devices.items()
+        },
+        caps=Caps(caps.moves, caps.readings, caps.travel_mm * _MM, caps.time_min * _MIN),
+    )
+
+
+def _mirror(mirror: schema.FarMirror) -> MirrorDescription:
+    radius_m = mirror.radius_mm * _MM
+    return MirrorDescription(
+        radius_m=radius_m,
+        radius_tolerance_m=radius_m * mirror.radius_tolerance_percent * _PERCENT,
+        aperture_radius_m=mirror.clear_aperture_mm * _MM / 2,
+        reflectivity=mirror.reflectivity,
+        reflectivity_tolerance=mirror.reflectivity_tolerance,
+        tilt_tolerance_rad=mirror.tilt_tolerance_mrad * _MRAD,
+    )
+
+
+def _beam(beam: schema.Beam) -> BeamDescription:
+    return BeamDescription(
+        x_m=beam.x_mm * _MM,
+        y_m=beam.y_mm * _MM,
+        slope_x=beam.slope_x_mrad * _MRAD,
+        slope_y=beam.slope_y_mrad * _MRAD,
+        position_tolerance_m=beam.position_tolerance_mm * _MM,
+        slope_tolerance=beam.slope_tolerance_mrad * _MRAD,
+        waist_m=beam.waist_mm * _MM,
+        waist_tolerance=beam.waist_tolerance_percent * _PERCENT,
+        waist_distance_m=beam.waist_distance_mm * _MM,
+        beam_quality=beam.beam_quality,
+    )
+
+
+def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDescription:
+    if isinstance(axis, schema.AngularInputAxis):
+        moves = axis.moves
+        return AxisDescription(
+            name, "mrad", axis.device, section,
+            low=axis.limits_mrad[0] * _MRAD,
+            high=axis.limits_mrad[1] * _MRAD,
+            speed=axis.speed_mrad_per_s * _MRAD,
+            acceleration=axis.acceleration_mrad_per_s2 * _MRAD,
+            backlash=axis.backlash_mrad * _MRAD,
+            repeatability=axis.repeatability_mrad * _MRAD,
+            overnight_drift=axis.overnight_drift_mrad * _MRAD,
+            # mm per mrad is m per rad
+            effect=(0.0, moves.x_mm_per_mrad, moves.y_mm_per_mrad, moves.slope_x, moves.slope_y),
+        )  # fmt: skip
+    if isinstance(axis, schema.LinearInputAxis):
+        along = axis.moves
+        effect = (0.0, along.x, along.y, along.slope_x_mrad_per_mm, along.slope_y_mrad_per_mm)
+    else:
+        effect = (1.0, 0.0, 0.0, 0.0, 0.0)
+    return AxisDescription(
+        name, "mm", axis.device, section,
+        low=axis.limits_mm[0] * _MM,
+        high=axis.limits_mm[1] * _MM,
+        speed=axis.speed_mm_per_s * _MM,
+        acceleration=axis.acceleration_mm_per_s2 * _MM,
+        backlash=axis.backlash_mm * _MM,
+        repeatability=axis.repeatability_mm * _MM,
+        overnight_drift=axis.overnight_drift_mm * _MM,
+        effect=effect,  # mrad per mm is rad per m
+    )  # fmt: skip

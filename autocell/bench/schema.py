@@ -1,0 +1,227 @@
+"""What may stand in a bench file: keys with their units, types, and the range of each value.
+
+Here everything is in the units of the file. What takes two values to judge is in
+:mod:`autocell.bench.checks`; the conversion to SI is in :mod:`autocell.bench.file`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+LaserClass = Literal["1", "1C", "1M", "2", "2M", "3R", "3B", "4"]
+"""IEC 60825-1."""
+
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Fraction = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, lt=1)]
+Percent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=100)]
+Count = Annotated[int, Field(strict=True, ge=1)]
+Text = Annotated[str, Field(strict=True, min_length=1)]
+Limits = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Channel = Annotated[int, Field(strict=True)] | Text
+
+
+def _whole_number_as_text(value: object) -> object:
+    return str(value) if type(value) is int else value
+
+
+class Section(BaseModel):
+    """A part of a bench file. Keys it does not know are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Laser(Section):
+    """The light at the entrance hole."""
+
+    wavelength_nm: Positive
+    safety_class: Annotated[LaserClass, BeforeValidator(_whole_number_as_text)] = Field(
+        alias="class"
+    )
+    caution_acknowledged: Annotated[bool, Field(strict=True)] = False
+    power_mw: Positive
+    power_tolerance_percent: Percent
+    pilot_beam: Text = "none"
+
+
+class Hole(Section):
+    """A round hole, its centre measured from the mirror's vertex."""
+
+    x_mm: Number
+    y_mm: Number
+    diameter_mm: Positive
+    diameter_tolerance_mm: NotNegative
+
+
+class FarMirror(Section):
+    """A concave mirror as bought."""
+
+    radius_mm: Positive
+    radius_tolerance_percent: Percent
+    clear_aperture_mm: Positive
+    reflectivity: Fraction
+    reflectivity_tolerance: NotNegative
+    tilt_tolerance_mrad: NotNegative
+
+
+class EntranceMirror(FarMirror):
+    """The mirror with the hole."""
+
+    hole: Hole
+
+
+class Cell(Section):
+    """Two mirrors and how close they may come."""
+
+    entrance_mirror: EntranceMirror
+    far_mirror: FarMirror
+    minimum_gap_mm: Positive
+
+
+class Beam(Section):
+    """The input beam at the entrance hole when every input axis reads zero."""
+
+    x_mm: Number
+    y_mm: Number
+    slope_x_mrad: Number
+    slope_y_mrad: Number
+    position_tolerance_mm: NotNegative
+    slope_tolerance_mrad: NotNegative
+    waist_mm: Positive
+    waist_tolerance_percent: Percent
+    waist_distance_mm: Number
+    beam_quality: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1)] = 1.0
+
+
+class DeviceSection(Section):
+    """One instrument. Further keys are the driver's, which checks them itself."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    driver: Text
+    address: Text
+    identity: Text
+
+
+class LinearAxis(Section):
+    """An axis in mm."""
+
+    device: Text
+    channel: Channel
+    limits_mm: Limits
+    speed_mm_per_s: Positive
+    acceleration_mm_per_s2: Positive
+    backlash_mm: NotNegative
+    repeatability_mm: Positive
+    overnight_drift_mm: NotNegative
+
+
+class SpacingAxis(LinearAxis):
+    """The axis that moves a mirror: one mm of travel opens the cell by one mm."""
+
+    spacing_at_zero_mm: Positive
+    spacing_tolerance_mm: NotNegative
+
+
+class LinearMoves(Section):
+    """What one mm of travel does to the input beam at the hole; ``x`` and ``y`` in mm."""
+
+    x: Number = 0.0
+    y: Number = 0.0
+    slope_x_mrad_per_mm: Number = 0.0
+    slope_y_mrad_per_mm: Number = 0.0
+
+
+class LinearInputAxis(LinearAxis):
+    """A linear axis of the input beam."""
+
+    moves: LinearMoves
+
+
+class AngularMoves(Section):
+    """What one mrad of travel does to the input beam at the hole; slopes in mrad."""
+
+    x_mm_per_mrad: Number = 0.0
+    y_mm_per_mrad: Number = 0.0
+    slope_x: Number = 0.0
+    slope_y: Number = 0.0
+
+
+class AngularInputAxis(Section):
+    """An axis of the input beam in mrad."""
+
+    device: Text
+    channel: Channel
+    limits_mrad: Limits
+    speed_mrad_per_s: Positive
+    acceleration_mrad_per_s2: Positive
+    backlash_mrad: NotNegative
+    repeatability_mrad: Positive
+    overnight_drift_mrad: NotNegative
+    moves: AngularMoves
+
+
+AnyAxis = SpacingAxis | LinearInputAxis | AngularInputAxis
+
+
+def axis_model(name: str, section: Mapping[str, Any]) -> type[AnyAxis]:
+    """Which kind of axis a section describes: by its name, then by the units of its keys."""
+    if name == "spacing":
+        return SpacingAxis
+    if any("mrad" in key for key in section):
+        return AngularInputAxis
+    return LinearInputAxis
+
+
+class MeterSetting(Section):
+    """A setting of the instrument: the command, the query, and the answer it must give."""
+
+    command: Text = Field(alias="set")
+    ask: Text
+    expect: Text
+
+
+class PowerMeterSection(Section):
+    """The power meter and the noise of one of its readings."""
+
+    device: Text
+    channel: Channel = 1
+    range_mw: Positive
+    averaging_ms: Positive
+    relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
+    noise_floor_uw: Positive
+    settings: list[MeterSetting] = []
+
+
+class ShutterSection(Section):
+    """What blocks the beam for the dark level. Not a safety shutter."""
+
+    device: Text
+    channel: Channel
+
+
+class CapsSection(Section):
+    """What one run may use at most."""
+
+    moves: Count
+    readings: Count
+    travel_mm: Positive
+    time_min: Positive
+
+
+class BenchFile(Section):
+    """The whole file. Axes are validated one by one, each by its own kind of section."""
+
+    bench: Text
+    laser: Laser
+    cell: Cell
+    input_beam: Beam
+    devices: Annotated[dict[str, DeviceSection], Field(min_length=1)]
+    axes: dict[str, dict[str, Any]]
+    power_meter: PowerMeterSection
+    shutter: ShutterSection | None = None
+    caps: CapsSection
