@@ -116,11 +116,6 @@ def _stability(raw: Mapping[str, Any], low: float, high: float) -> Iterator[Comp
             f"the cell is unstable where the spacing is not below the sum of the radii, "
             f"{small + large:g} mm, and {reach}; keep the spacing below that",
         )
-    if low <= 0:
-        yield Complaint(
-            ("axes", "spacing", "limits_mm"),
-            f"the mirrors would touch: {reach}; keep the spacing above zero",
-        )
     if max(low, small) < min(high, large):
         yield Complaint(
             ("axes", "spacing", "limits_mm"),
