@@ -105,7 +105,8 @@ class Staircase:
     """The fitted model along the spacing: the band is that of the belief, not of the readings.
 
     Five tuples of one length, for the input beam of the final setting. ``spacing_m`` is nominal,
-    as the axes read back and as readings carry it, so that readings lie on it. ``passes`` is what most of the power has made at that spacing.
+    as the axes read back and as readings carry it, so that readings lie on it. ``passes``
+    is what most of the power has made at that spacing.
     ``coverage`` is the probability inside low…high.
     """
 

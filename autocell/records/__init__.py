@@ -1,0 +1,16 @@
+"""The write-ahead journal and the run store."""
+
+from autocell.records.run import EventRecord, MoveRecord, ReadingRecord, RunRecord, RunSummary
+from autocell.records.store import Store, default_path
+from autocell.records.writer import RunWriter
+
+__all__ = [
+    "EventRecord",
+    "MoveRecord",
+    "ReadingRecord",
+    "RunRecord",
+    "RunSummary",
+    "RunWriter",
+    "Store",
+    "default_path",
+]

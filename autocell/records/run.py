@@ -1,0 +1,153 @@
+"""A run as it is read back from the store. SI units; UTC times are aware datetimes."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from autocell.outcome import Outcome, Verdict
+from autocell.reading import Reading
+from autocell.setting import COORDINATES, Setting
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """One line of the history. ``finished_utc`` is None for a run that never said how it ended."""
+
+    id: str
+    command: str
+    bench_name: str
+    bench_sha256: str
+    started_utc: datetime
+    finished_utc: datetime | None
+    verdict: Verdict | None
+    wanted_passes: int | None
+    passes: int | None
+    proved: bool
+
+    @property
+    def finished(self) -> bool:
+        """Whether the run said how it ended."""
+        return self.finished_utc is not None
+
+
+@dataclass(frozen=True)
+class MoveRecord:
+    """A move as intended and, unless the run broke off, as it ended. Positions in m or rad."""
+
+    number: int
+    axis: str
+    start: float
+    target: float
+    purpose: str
+    intended_s: float
+    intended_utc: datetime
+    ended_s: float | None
+    ended_utc: datetime | None
+    position: float | None
+    outcome: str | None
+    """``arrived``, ``stopped`` or ``failed: why``; None when nobody wrote down how it ended."""
+
+
+@dataclass(frozen=True)
+class ReadingRecord:
+    """A reading that was used, and what for."""
+
+    number: int
+    reading: Reading
+    utc: datetime
+    purpose: str
+
+
+@dataclass(frozen=True)
+class EventRecord:
+    """Anything else worth telling."""
+
+    number: int
+    time_s: float
+    utc: datetime
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """All that is known of a run. ``bench_text`` is the bench file as it was when it began."""
+
+    summary: RunSummary
+    arguments: Mapping[str, Any]
+    version: str
+    bench_path: Path
+    bench_text: str | None
+    moves: tuple[MoveRecord, ...]
+    readings: tuple[ReadingRecord, ...]
+    events: tuple[EventRecord, ...]
+    outcome: Outcome | None
+
+
+def _time(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def summary_of(row: sqlite3.Row) -> RunSummary:
+    """The line of the history in this row of ``runs``."""
+    return RunSummary(
+        id=row["id"],
+        command=row["command"],
+        bench_name=row["bench_name"],
+        bench_sha256=row["bench_sha256"],
+        started_utc=datetime.fromisoformat(row["started_utc"]),
+        finished_utc=_time(row["finished_utc"]),
+        verdict=None if row["verdict"] is None else Verdict(row["verdict"]),
+        wanted_passes=row["wanted_passes"],
+        passes=row["passes"],
+        proved=bool(row["proved"]),
+    )
+
+
+def move_of(row: sqlite3.Row) -> MoveRecord:
+    """The move in this row of ``moves``."""
+    return MoveRecord(
+        number=row["number"],
+        axis=row["axis"],
+        start=row["start"],
+        target=row["target"],
+        purpose=row["purpose"],
+        intended_s=row["intended_s"],
+        intended_utc=datetime.fromisoformat(row["intended_utc"]),
+        ended_s=row["ended_s"],
+        ended_utc=_time(row["ended_utc"]),
+        position=row["position"],
+        outcome=row["outcome"],
+    )
+
+
+def reading_of(row: sqlite3.Row) -> ReadingRecord:
+    """The reading in this row of ``readings``."""
+    return ReadingRecord(
+        number=row["number"],
+        reading=Reading(
+            setting=Setting(*(row[name] for name in COORDINATES)),
+            power_w=row["power_w"],
+            uncertainty_w=row["uncertainty_w"],
+            samples=row["samples"],
+            time_s=row["time_s"],
+        ),
+        utc=datetime.fromisoformat(row["utc"]),
+        purpose=row["purpose"],
+    )
+
+
+def event_of(row: sqlite3.Row) -> EventRecord:
+    """The event in this row of ``events``."""
+    return EventRecord(
+        number=row["number"],
+        time_s=row["time_s"],
+        utc=datetime.fromisoformat(row["utc"]),
+        kind=row["kind"],
+        text=row["text"],
+    )

@@ -1,0 +1,113 @@
+"""Writes one run down as it happens: the journal that the bench is given."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+
+from autocell.errors import StoreError
+from autocell.outcome import Outcome
+from autocell.reading import Reading
+from autocell.records.database import Database
+
+Utc = Callable[[], datetime]
+
+
+class RunWriter:
+    """One run being written. Each call is on disk before it returns, or raises StoreError."""
+
+    def __init__(self, database: Database, run: str, utc: Utc) -> None:
+        self.id = run
+        self._database = database
+        self._utc = utc
+
+    def move_intended(
+        self, time_s: float, axis: str, start: float, target: float, purpose: str
+    ) -> int:
+        """Write a move down before it is made; its number."""
+        return self._append(
+            "moves",
+            {
+                "axis": axis,
+                "start": start,
+                "target": target,
+                "purpose": purpose,
+                "intended_s": time_s,
+                "intended_utc": self._now(),
+            },
+        )
+
+    def move_ended(self, move: int, time_s: float, position: float, outcome: str) -> None:
+        """Write down where the move ended."""
+        self._database.write(
+            "UPDATE moves SET ended_s = ?, ended_utc = ?, position = ?, outcome = ?"
+            " WHERE run = ? AND number = ?",
+            (time_s, self._now(), position, outcome, self.id, move),
+        )
+
+    def reading(self, reading: Reading, purpose: str) -> None:
+        """Write down a reading."""
+        setting = reading.setting
+        self._append(
+            "readings",
+            {
+                "time_s": reading.time_s,
+                "utc": self._now(),
+                "spacing_m": setting.spacing_m,
+                "x_m": setting.x_m,
+                "y_m": setting.y_m,
+                "slope_x": setting.slope_x,
+                "slope_y": setting.slope_y,
+                "power_w": reading.power_w,
+                "uncertainty_w": reading.uncertainty_w,
+                "samples": reading.samples,
+                "purpose": purpose,
+            },
+        )
+
+    def event(self, time_s: float, kind: str, text: str) -> None:
+        """Write down anything else worth telling."""
+        self._append("events", {"time_s": time_s, "utc": self._now(), "kind": kind, "text": text})
+
+    def finish(self, outcome: Outcome) -> Outcome:
+        """Write down how the run ended; the outcome under the run's id.
+
+        Raises StoreError also when the run has ended already.
+        """
+        outcome = outcome.with_run(self.id)
+        ended = self._database.write(
+            "UPDATE runs SET finished_utc = ?, verdict = ?, wanted_passes = ?, passes = ?,"
+            " proved = ?, outcome = ? WHERE id = ? AND finished_utc IS NULL",
+            (
+                self._now(),
+                outcome.verdict.value,
+                outcome.wanted_passes,
+                outcome.passes,
+                int(outcome.proof is not None and outcome.proof.proved),
+                json.dumps(outcome.as_dict(), allow_nan=False),
+                self.id,
+            ),
+        )
+        if ended == 0:
+            raise StoreError(
+                f"run store {self._database.path}: run {self.id} has ended already; nothing changed"
+            )
+        return outcome
+
+    def _append(self, table: str, values: Mapping[str, str | float]) -> int:
+        """Add a row under the run's next number; that number."""
+        columns = ", ".join(["run", "number", *values])
+        marks = ", ".join("?" for _ in range(len(values) + 2))
+        with self._database.transaction() as connection:
+            (last,) = connection.execute(
+                f"SELECT coalesce(max(number), 0) FROM {table} WHERE run = ?", (self.id,)
+            ).fetchone()
+            connection.execute(
+                f"INSERT INTO {table} ({columns}) VALUES ({marks})",
+                (self.id, last + 1, *values.values()),
+            )
+        return int(last) + 1
+
+    def _now(self) -> str:
+        return self._utc().astimezone(UTC).isoformat()
