@@ -1,0 +1,93 @@
+"""How much worse another pass count explains the same readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from autocell.belief.best_fit import climb
+from autocell.belief.model import Prediction
+from autocell.belief.population import Belief
+from autocell.belief.unknowns import UNKNOWNS, FloatArray, Prior
+from autocell.setting import Setting
+
+_OFFSET = UNKNOWNS.index("spacing_offset_m")
+_STARTS = 8
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """Another pass count at the same setting.
+
+    ``log_odds`` is how far (natural log of the posterior density) its best fit stays behind that
+    of the favoured pass count.
+    """
+
+    passes: int
+    log_odds: float
+
+
+def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) -> list[Alternative]:
+    """Weigh ``passes`` at a setting against every neighbour, the closest rival first.
+
+    Rivals are the pass counts that benches of the prior show at this setting, and those of the
+    plateaus next door. Each gets the best chance: it starts from benches of the prior that show
+    it, and from the best members of the belief with their spacing shifted onto its plateau.
+    A pass count that no such bench can show here is no rival.
+    """
+    model, evidence = belief.model, belief.evidence
+    prior_z = model.prior.draw(3000, rng)
+    prior_seen = model.predict(prior_z, (at,)).passes[:, 0]
+    favourites = belief.best(_STARTS)
+    around = at.spacing_m + np.linspace(-4e-3, 4e-3, 81)
+    nearby = model.predict(favourites, [at.at_spacing(float(d)) for d in around])
+
+    ours = climb(model, evidence, favourites)
+    best = float(ours.log_posterior.max())
+
+    clean = nearby.passes[nearby.purity > 0.9]
+    found = []
+    for rival in np.unique(np.concatenate([prior_seen, clean])):
+        if rival in (passes, 0):
+            continue
+        starts = np.concatenate(
+            [
+                _shifted_onto(rival, belief.model.prior, favourites, nearby, around, at),
+                _likeliest(belief, prior_z[prior_seen == rival]),
+            ]
+        )
+        starts = starts[model.predict(starts, (at,)).passes[:, 0] == rival]
+        if len(starts):
+            fit = climb(model, evidence, starts, showing=(at, int(rival)))
+            found.append(Alternative(int(rival), best - float(fit.log_posterior.max())))
+    return sorted(found, key=lambda alternative: alternative.log_odds)
+
+
+def _shifted_onto(
+    rival: int,
+    prior: Prior,
+    z: FloatArray,
+    nearby: Prediction,
+    around: FloatArray,
+    at: Setting,
+) -> FloatArray:
+    """The benches ``z`` with their spacing offset shifted so that ``at`` falls on the rival."""
+    shifted = []
+    for bench, passes in zip(z, nearby.passes, strict=True):
+        there = around[passes == rival]
+        if there.size:
+            centre = there[np.argmin(np.abs(there - np.median(there)))]
+            moved = bench.copy()
+            moved[_OFFSET] += (centre - at.spacing_m) / prior.tolerance[_OFFSET]
+            shifted.append(moved)
+    return np.array(shifted).reshape(-1, len(UNKNOWNS))
+
+
+def _likeliest(belief: Belief, z: FloatArray) -> FloatArray:
+    """Of benches of the prior, those that explain the readings best as they stand."""
+    some = z[:200]
+    if len(some) <= _STARTS:
+        return some
+    seen = belief.model.predict(some, belief.evidence.settings).power_w
+    return np.asarray(some[np.argsort(belief.evidence.log_likelihood(seen))[-_STARTS:]])

@@ -1,0 +1,73 @@
+"""How well a predicted reading agrees with a measured one.
+
+The model is never exact: mirrors are not quite spherical, stages not quite straight, fringes ride
+on the power. A reading therefore has, beside its own uncertainty, a *model error* that averaging
+at the same setting cannot reduce, and the tails are heavy (Student's t), so that one bad reading
+costs a hypothesis a bounded amount.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from autocell.belief.unknowns import FloatArray
+from autocell.reading import Reading
+from autocell.setting import Setting
+
+DEGREES_OF_FREEDOM = 5.0
+_RELATIVE_MODEL_ERROR = 0.006
+_COMMON_MODEL_ERROR = 0.004
+"""Of the largest reading so far: what a small shift of a steep edge does to a point on it."""
+
+_SAME = np.array([2e-6, 2e-6, 2e-6, 2e-6, 2e-6])
+"""Settings closer than this are one setting: their model errors are the same error."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Readings merged by setting: S settings, power and total standard uncertainty (S,)."""
+
+    settings: tuple[Setting, ...]
+    power_w: FloatArray
+    sigma_w: FloatArray
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading], *, model_error: float = 1.0) -> Evidence:
+        """Merge ``readings``; ``model_error`` scales the model error (1 is the usual)."""
+        groups: list[list[Reading]] = []
+        for reading in readings:
+            for group in groups:
+                apart = np.abs(group[0].setting.as_array() - reading.setting.as_array())
+                if np.all(apart < _SAME):
+                    group.append(reading)
+                    break
+            else:
+                groups.append([reading])
+        settings, powers, variances = [], [], []
+        for group in groups:
+            weights = np.array([1.0 / r.uncertainty_w**2 for r in group])
+            settings.append(group[0].setting)
+            powers.append(float(weights @ [r.power_w for r in group] / weights.sum()))
+            variances.append(1.0 / weights.sum())
+        power = np.array(powers)
+        largest = float(power.max(initial=0.0))
+        sigma = np.sqrt(
+            np.array(variances)
+            + (model_error * _RELATIVE_MODEL_ERROR * power) ** 2
+            + (model_error * _COMMON_MODEL_ERROR * largest) ** 2
+        )
+        return cls(tuple(settings), power, sigma)
+
+    def log_likelihood(self, predicted_w: FloatArray) -> FloatArray:
+        """Log likelihood of predictions (..., S), summed over settings, up to a constant."""
+        deviation = (predicted_w - self.power_w) / self.sigma_w
+        return np.asarray(np.sum(log_student(deviation), axis=-1))
+
+
+def log_student(deviation: FloatArray) -> FloatArray:
+    """Log density of Student's t, zero at its peak."""
+    nu = DEGREES_OF_FREEDOM
+    return np.asarray(-0.5 * (nu + 1.0) * np.log1p(deviation**2 / nu))
