@@ -10,11 +10,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import TypeAdapter
 
 from autocell.setting import Setting
+
+if TYPE_CHECKING:
+    from autocell.optics.trace import Path
 
 MirrorName = Literal["entrance", "far"]
 
@@ -106,8 +109,8 @@ class Staircase:
 
     Five tuples of one length, for the input beam of the final setting. ``spacing_m`` is nominal,
     as the axes read back and as readings carry it, so that readings lie on it. ``passes``
-    is what most of the power has made at that spacing.
-    ``coverage`` is the probability inside low…high.
+    is what most of the power has made at that spacing, ``coverage`` the probability inside
+    low…high.
     """
 
     spacing_m: tuple[float, ...]
@@ -133,6 +136,25 @@ class Spot:
     radius_large_m: float
     radius_small_m: float
     angle_rad: float
+
+    @staticmethod
+    def along(path: Path) -> tuple[Spot, ...]:
+        """All spots of one traced cell, the entrance included, until the beam missed a mirror."""
+        large, small = path.beam_radii_m
+        angle = path.ellipse_angle_rad
+        return tuple(
+            Spot(
+                number,
+                "entrance" if number % 2 == 0 else "far",
+                float(position[0]),
+                float(position[1]),
+                float(large[number]),
+                float(small[number]),
+                float(angle[number]),
+            )
+            for number, position in enumerate(path.position_m)
+            if math.isfinite(position[0]) and math.isfinite(large[number])
+        )
 
 
 @dataclass(frozen=True)
