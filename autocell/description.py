@@ -81,6 +81,23 @@ class AxisDescription:
     effect: tuple[float, float, float, float, float]
     """What one unit of travel (m or rad) adds to each coordinate of a setting."""
 
+    @property
+    def overshoot(self) -> float:
+        """How far below a target its final approach starts, so that no backlash is left.
+
+        Half as much again as the backlash, which the bench file may have a little wrong, and
+        the scatter of both ends.
+        """
+        return 1.5 * self.backlash + 2.0 * self.repeatability if self.backlash > 0.0 else 0.0
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """Lowest and highest target that an approach from any side keeps within the limits."""
+        return (
+            self.low + self.overshoot + self.repeatability,
+            self.high - self.repeatability,
+        )
+
 
 @dataclass(frozen=True)
 class MeterDescription:
@@ -182,14 +199,22 @@ class BenchDescription:
         return {name: float(value) for name, value in zip(self.axes, values, strict=True)}
 
     def within_limits(self, setting: Setting) -> bool:
-        """Whether the axes reach this setting inside their limits and the minimum gap."""
+        """Whether every axis can approach this setting from any side without leaving its limits
+        or the minimum gap, however far the true spacing is from the nominal one."""
         try:
             positions = self.positions(setting)
         except UsageError:
             return False
-        return setting.spacing_m >= self.minimum_gap_m and all(
-            axis.low <= positions[name] <= axis.high for name, axis in self.axes.items()
+        return setting.spacing_m >= self.lowest_spacing_m and all(
+            axis.reach[0] <= positions[name] <= axis.reach[1] for name, axis in self.axes.items()
         )
+
+    @property
+    def lowest_spacing_m(self) -> float:
+        """The lowest nominal spacing that keeps the minimum gap during its approach."""
+        axis = self.axes["spacing"]
+        play_m = axis.overshoot + axis.repeatability
+        return self.minimum_gap_m + self.spacing_tolerance_m + play_m
 
     def cell(self, spacing_m: float) -> Cell:
         """The cell as the bench file describes it: aligned, at this spacing."""

@@ -94,6 +94,24 @@ class Axis(Protocol):
         ...
 
 
+@runtime_checkable
+class ReportsLimits(Protocol):
+    """An axis whose controller knows its own travel; compared with the bench file on opening."""
+
+    def limits(self) -> tuple[float, float]:
+        """Low and high end of the travel, m or rad."""
+        ...
+
+
+@runtime_checkable
+class ReportsReference(Protocol):
+    """An axis whose controller knows whether it has found its reference since power came on."""
+
+    def referenced(self) -> bool:
+        """Whether positions mean anything. A controller that lost power says no."""
+        ...
+
+
 @dataclass(frozen=True)
 class RawReading:
     """One answer of a power meter.
