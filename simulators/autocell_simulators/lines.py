@@ -1,0 +1,115 @@
+"""A line to one simulated instrument: bytes that arrive now, bytes that are due later.
+
+What carries the bytes (:mod:`inprocess`, :mod:`serving`) asks when the next are due and waits in
+its own way. A fault on the wire is a line wrapped around another.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+REPLY_LATENCY_S = 0.002
+"""From the end of a command to the first byte of its reply. [trade]"""
+
+
+class Dialect(Protocol):
+    """An instrument's end of the wire, told the time and never asking for it."""
+
+    def feed(self, data: bytes, now_s: float) -> None:
+        """Take in bytes."""
+        ...
+
+    def advance(self, now_s: float) -> None:
+        """Go on with what waited for this time."""
+        ...
+
+    @property
+    def next_s(self) -> float | None:
+        """When to advance next; None when nothing waits."""
+        ...
+
+    def take(self) -> bytes:
+        """Bytes ready to be sent."""
+        ...
+
+    def hang_up(self) -> None:
+        """Forget half a message and unsent bytes."""
+        ...
+
+
+class Line(Protocol):
+    """Both directions of a line, at the present time of the bench."""
+
+    def feed(self, data: bytes) -> None:
+        """Bytes from the client."""
+        ...
+
+    def take(self) -> bytes:
+        """Bytes to the client that are due by now."""
+        ...
+
+    @property
+    def next_s(self) -> float | None:
+        """When more may be due, by the bench's clock; None when nothing is under way."""
+        ...
+
+    def hang_up(self) -> None:
+        """The client has gone."""
+        ...
+
+
+class InstrumentLine:
+    """A dialect on a bench, each reply a little late.
+
+    ``present`` holds the bench still, advanced to the present, and gives that time.
+    """
+
+    __slots__ = ("_dialect", "_due", "_latency_s", "_present")
+
+    def __init__(
+        self,
+        dialect: Dialect,
+        present: Callable[[], AbstractContextManager[float]],
+        latency_s: float = REPLY_LATENCY_S,
+    ) -> None:
+        self._dialect = dialect
+        self._present = present
+        self._latency_s = latency_s
+        self._due: deque[tuple[float, bytes]] = deque()
+
+    def feed(self, data: bytes) -> None:
+        """Bytes from the client."""
+        with self._present() as now_s:
+            self._dialect.feed(data, now_s)
+            self._collect(now_s)
+
+    def take(self) -> bytes:
+        """Bytes to the client that are due by now."""
+        with self._present() as now_s:
+            self._dialect.advance(now_s)
+            self._collect(now_s)
+            ready = b""
+            while self._due and self._due[0][0] <= now_s:
+                ready += self._due.popleft()[1]
+            return ready
+
+    @property
+    def next_s(self) -> float | None:
+        """When more may be due; None when nothing is under way."""
+        with self._present():
+            due_s = self._due[0][0] if self._due else None
+            moments = [moment for moment in (due_s, self._dialect.next_s) if moment is not None]
+            return min(moments, default=None)
+
+    def hang_up(self) -> None:
+        """The client has gone."""
+        with self._present():
+            self._dialect.hang_up()
+            self._due.clear()
+
+    def _collect(self, now_s: float) -> None:
+        if data := self._dialect.take():
+            self._due.append((now_s + self._latency_s, data))

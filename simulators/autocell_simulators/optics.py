@@ -1,0 +1,253 @@
+"""The light on the simulated bench: where the axes truly are, to what leaves the cell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from autocell.description import BenchDescription
+from autocell.optics.cell import Cell, Hole, InputBeam, Mirror
+from autocell.optics.trace import Exit, exit_power
+from autocell_simulators.truth import Truth, drawn, moves_spacing
+
+MAX_PASSES = 400
+_SCAN_FIRST_M = 2e-6
+_SCAN_GROWTH = 1.01
+_SCAN_LAST_M = 0.1
+_EDGE_RESOLUTION_M = 1e-9
+
+FloatArray = NDArray[np.float64]
+Positions = Mapping[str, ArrayLike]
+
+
+class TrueOptics:
+    """The cell and the beam as they are, and the power that they let through.
+
+    ``positions`` are true axis positions (m or rad) by name, floats or arrays of one shape;
+    axes not named are at zero.
+    """
+
+    __slots__ = ("_effects", "_stage", "_zero", "description", "truth")
+
+    def __init__(self, description: BenchDescription, truth: Truth) -> None:
+        self.description = description
+        self.truth = truth
+        self._effects = _true_effects(description, truth)
+        self._stage = next(
+            (axis for axis in description.axes.values() if moves_spacing(axis)), None
+        )
+        self._zero = description.zero.as_array() + np.array(
+            [
+                truth.spacing_offset_m,
+                truth.beam_x_offset_m,
+                truth.beam_y_offset_m,
+                truth.beam_slope_x_offset,
+                truth.beam_slope_y_offset,
+            ]
+        )
+
+    @property
+    def stage(self) -> str | None:
+        """Name of the axis that changes the spacing; None on a bench without one."""
+        return self._stage.name if self._stage else None
+
+    def setting(self, positions: Positions) -> list[FloatArray]:
+        """True spacing (m), beam position (m, m) and slopes (2), each of the positions' shape."""
+        coordinates: list[FloatArray] = [np.asarray(value) for value in self._zero]
+        for name, effect in self._effects.items():
+            position = np.asarray(positions.get(name, 0.0), dtype=float)
+            coordinates = [
+                np.asarray(coordinate + share * position)
+                for coordinate, share in zip(coordinates, effect, strict=True)
+            ]
+        return coordinates
+
+    def cell(self, positions: Positions) -> Cell:
+        """The true cell. The far mirror rides on the stage and tilts with it."""
+        truth, description = self.truth, self.description
+        entrance, far = description.entrance_mirror, description.far_mirror
+        yaw, pitch, sideways, upwards = self._stage_errors(positions)
+        return Cell(
+            self.setting(positions)[0],
+            Mirror(
+                truth.entrance_radius_x_m,
+                truth.entrance_radius_y_m,
+                entrance.aperture_radius_m,
+                truth.entrance_reflectivity,
+                truth.entrance_tilt_x_rad,
+                truth.entrance_tilt_y_rad,
+            ),
+            Mirror(
+                truth.far_radius_x_m,
+                truth.far_radius_y_m,
+                far.aperture_radius_m,
+                truth.far_reflectivity,
+                truth.far_tilt_x_rad + yaw,
+                truth.far_tilt_y_rad + pitch,
+                truth.far_decentre_x_m + sideways,
+                truth.far_decentre_y_m + upwards,
+            ),
+            (Hole("entrance", description.hole_x_m, description.hole_y_m, truth.hole_radius_m),),
+        )
+
+    def beam(self, positions: Positions) -> InputBeam:
+        """The true input beam."""
+        truth, beam = self.truth, self.description.input_beam
+        _, x_m, y_m, slope_x, slope_y = self.setting(positions)
+        return InputBeam(
+            x_m,
+            y_m,
+            slope_x,
+            slope_y,
+            self.description.laser.wavelength_m,
+            truth.waist_x_m,
+            truth.waist_y_m,
+            beam.waist_distance_m,
+            beam.waist_distance_m,
+            beam_quality=truth.beam_quality,
+        )
+
+    def exit(self, positions: Positions) -> Exit:
+        """What leaves the cell, without the fringe."""
+        return exit_power(self.cell(positions), self.beam(positions), MAX_PASSES)
+
+    def fraction(self, positions: Positions) -> float:
+        """Power that leaves over power that arrives at the hole, fringe included."""
+        truth = self.truth
+        spacing = float(self.setting(positions)[0])
+        phase = 4.0 * np.pi * spacing / self.description.laser.wavelength_m
+        fringe = 1.0 + 0.5 * truth.fringe * np.cos(phase + truth.fringe_phase_rad)
+        return float(self.exit(positions).power) * float(fringe)
+
+    def arriving_w(self, time_s: float) -> float:
+        """Power at the entrance hole as the meter would scale it, ``time_s`` after the start."""
+        truth = self.truth
+        turn = 2.0 * np.pi * time_s / truth.laser_drift_period_s + truth.laser_drift_phase_rad
+        drift = truth.laser_drift * (np.sin(turn) - np.sin(truth.laser_drift_phase_rad))
+        return self.description.laser.power_w * truth.gain * float(1.0 + drift)
+
+    def _stage_errors(self, positions: Positions) -> list[FloatArray]:
+        """Yaw, pitch (rad) and excursions in x and y (m) of the far mirror along the travel.
+
+        They average to nothing over the travel: a constant part is tilt and decentre.
+        """
+        stage, truth = self._stage, self.truth
+        if stage is None:
+            return [np.asarray(0.0)] * 4
+        along = (np.asarray(positions.get(stage.name, 0.0)) - stage.low) / (stage.high - stage.low)
+        sine = np.sin(2.0 * np.pi * along + truth.stage_phase_rad)
+        return [
+            truth.stage_yaw_line_rad * (along - 0.5) + truth.stage_yaw_sine_rad * sine,
+            truth.stage_pitch_line_rad * (along - 0.5) + truth.stage_pitch_sine_rad * sine,
+            0.5 * truth.straightness_x_m * sine,
+            0.5 * truth.straightness_y_m * np.cos(2.0 * np.pi * along + truth.stage_phase_rad),
+        ]
+
+
+@dataclass(frozen=True)
+class Margins:
+    """How far the spacing may shrink (low) and grow (high) before the pattern is lost, m.
+
+    Zero when it is lost already, None when no edge was found within the scanned 100 mm.
+    """
+
+    low_m: float | None
+    high_m: float | None
+
+
+def margins(optics: TrueOptics, positions: Mapping[str, float]) -> Margins:
+    """Distance to where another pass count dominates, or the power is half its plateau value.
+
+    The plateau value is the highest power of this pass count between the nearest changes of
+    pass count on either side.
+    """
+    stage = optics.stage
+    passes = int(optics.exit(positions).passes)
+    if stage is None:
+        return Margins(None, None)
+    if passes == 0:
+        return Margins(0.0, 0.0)
+    per_travel = optics.truth.axis_gain[stage] * optics.description.axes[stage].effect[0]
+    spacing = float(optics.setting(positions)[0])
+
+    def look(shift_m: FloatArray) -> Exit:
+        at = positions.get(stage, 0.0) + shift_m / per_travel
+        return optics.exit({**positions, stage: at})
+
+    steps = [0.0, *np.geomspace(_SCAN_FIRST_M, _SCAN_LAST_M, _scan_points())]
+    shifts = {-1.0: -np.array([s for s in steps if s < 0.9 * spacing]), 1.0: np.array(steps)}
+    seen = {side: look(shift) for side, shift in shifts.items()}
+    plateau = max(_highest(exits, passes) for exits in seen.values())
+
+    def holds(shift_m: FloatArray) -> NDArray[np.bool_]:
+        return _holds(look(shift_m), passes, 0.5 * plateau)
+
+    found: list[float | None] = []
+    for side, shift in shifts.items():
+        lost = np.flatnonzero(~_holds(seen[side], passes, 0.5 * plateau))
+        if len(lost) == 0:
+            found.append(None)
+        elif lost[0] == 0:
+            found.append(0.0)
+        else:
+            inside, outside = shift[lost[0] - 1], shift[lost[0]]
+            while abs(outside - inside) > _EDGE_RESOLUTION_M:
+                middle = 0.5 * (inside + outside)
+                inside, outside = (middle, outside) if holds(np.array(middle)) else (inside, middle)
+            found.append(abs(float(inside)))
+    return Margins(*found)
+
+
+def truth_report(optics: TrueOptics, positions: Mapping[str, float]) -> dict[str, Any]:
+    """What is true at these true axis positions, ready for JSON. Margins are in spacing."""
+    exits = optics.exit(positions)
+    edges = margins(optics, positions)
+    return {
+        "passes": int(exits.passes),
+        "spacing_m": float(optics.setting(positions)[0]),
+        "stage_position_m": float(positions.get(optics.stage, 0.0)) if optics.stage else None,
+        "margin_low_m": edges.low_m,
+        "margin_high_m": edges.high_m,
+        "path_length_m": float(exits.path_length_m),
+        "power_fraction": float(exits.power),
+        "passes_power_fraction": float(exits.passes_power),
+        "mean_passes": float(exits.mean_passes),
+        "positions": {name: float(value) for name, value in positions.items()},
+        "drawn": drawn(optics.truth),
+    }
+
+
+def _true_effects(description: BenchDescription, truth: Truth) -> dict[str, tuple[float, ...]]:
+    """What one unit of true travel of each axis adds to the five coordinates of a setting."""
+    nominal = {name: np.array(axis.effect) for name, axis in description.axes.items()}
+    return {
+        name: tuple(
+            (
+                truth.axis_gain[name] * effect
+                + sum(
+                    share * nominal[other]
+                    for other, share in truth.axis_coupling.get(name, {}).items()
+                )
+            ).tolist()
+        )
+        for name, effect in nominal.items()
+    }
+
+
+def _scan_points() -> int:
+    return 1 + int(np.log(_SCAN_LAST_M / _SCAN_FIRST_M) / np.log(_SCAN_GROWTH))
+
+
+def _highest(exits: Exit, passes: int) -> float:
+    """Highest power of these passes up to the first point where others dominate."""
+    others = np.flatnonzero(exits.passes != passes)
+    end = others[0] if len(others) else len(exits.passes)
+    return float(np.max(exits.passes_power[:end], initial=0.0))
+
+
+def _holds(exits: Exit, passes: int, least: float) -> NDArray[np.bool_]:
+    return np.asarray((exits.passes == passes) & (exits.passes_power >= least))
