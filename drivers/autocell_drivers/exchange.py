@@ -1,0 +1,174 @@
+"""One question, one answer, and no answer ever taken for that to another question."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from autocell.bench.protocols import Clock, Transport
+from autocell.errors import BadReply, NoReply, Refused
+
+T = TypeVar("T")
+Parse = Callable[[bytes], T]
+"""Bytes of one reply to its value. Raises BadReply for another reply, Refused for an error."""
+
+_ATTEMPTS = 4
+
+
+@dataclass(frozen=True)
+class Manners:
+    """How an instrument talks: endings, echo, and how long it may think before it answers."""
+
+    command_ending: bytes
+    reply_ending: bytes
+    reply_s: float
+    echo: bool = False
+
+
+class Exchange:
+    """Questions and commands on one transport.
+
+    ``greeting`` asks who is there; ``recognise`` raises BadReply for any other line. Its answer
+    cannot be mistaken for that to another question, and instruments answer in order: once the
+    greeting is answered, whatever was late before it has been read and thrown away. That is done
+    after everything that may leave a reply outstanding: silence, a reply that means nothing,
+    bytes nobody asked for, and a read that was interrupted.
+    """
+
+    def __init__(
+        self,
+        transport: Transport,
+        clock: Clock,
+        manners: Manners,
+        greeting: bytes,
+        recognise: Parse[str],
+    ) -> None:
+        self._transport = transport
+        self._clock = clock
+        self._manners = manners
+        self._greeting = greeting
+        self._recognise = recognise
+        self._in_step = False
+
+    def greet(self) -> str:
+        """Who is there.
+
+        Raises BadReply when something answers, but not as this dialect does; NoReply when
+        nothing does.
+        """
+        self._in_step = False
+        return self._repeat(self._manners.reply_s, self._get_in_step)
+
+    def ask(self, question: bytes, parse: Parse[T], reply_s: float | None = None) -> T:
+        """Send what may be repeated without harm, until it is answered.
+
+        Waits ``reply_s`` (by default as long as the instrument may think) for each attempt, and
+        no longer than one deadline for all of them. Raises what the last attempt raised: NoReply,
+        BadReply or Refused; Disconnected at once.
+        """
+        wait_s = self._manners.reply_s if reply_s is None else reply_s
+        return self._repeat(wait_s, lambda deadline: self._once(question, parse, wait_s, deadline))
+
+    def once(self, command: bytes, parse: Parse[T] | None) -> T | None:
+        """Send what must not be repeated, such as a move. ``parse`` is None if nothing answers.
+
+        After NoReply or BadReply the command may have been obeyed or not.
+        """
+        deadline = self._clock.now() + 2 * self._manners.reply_s
+        if parse is not None:
+            return self._once(command, parse, self._manners.reply_s, deadline)
+        self._settle(deadline)
+        self._send(command, deadline)
+        self._in_step = True
+        return None
+
+    def urgent(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
+        """Send at once what must get through, whatever the state of the line.
+
+        The line may be in the middle of anything, so when the command is not acknowledged
+        ``otherwise`` follows it unasked, and then the command again on a line that is in step.
+        Raises NoReply, BadReply or Refused when it was never acknowledged.
+        """
+        was_in_step = self._in_step and self._transport.discard_input() == 0
+        if was_in_step and parse is not None:
+            try:
+                until = self._clock.now() + self._manners.reply_s
+                self._send(command, until)
+                self._answer(parse, until)
+                return
+            except (NoReply, BadReply, Refused):
+                pass
+        else:
+            self._in_step = False
+            self._transport.write(command)
+        self._in_step = False
+        self._transport.write(otherwise)
+        if parse is not None:
+            self.ask(command, parse)
+
+    def _repeat(self, wait_s: float, attempt: Callable[[float], T]) -> T:
+        deadline = self._clock.now() + _ATTEMPTS * wait_s
+        for _ in range(_ATTEMPTS - 1):
+            try:
+                return attempt(deadline)
+            except (NoReply, BadReply, Refused):
+                if self._clock.now() >= deadline:
+                    raise
+        return attempt(deadline)
+
+    def _once(self, message: bytes, parse: Parse[T], wait_s: float, deadline: float) -> T:
+        self._settle(deadline)
+        until = min(deadline, self._clock.now() + wait_s)
+        self._send(message, until)
+        return self._answer(parse, until)
+
+    def _settle(self, deadline: float) -> None:
+        if self._transport.discard_input() > 0 or not self._in_step:
+            self._get_in_step(deadline)
+
+    def _get_in_step(self, deadline: float) -> str:
+        """Greet, and throw away every line until the greeting is answered."""
+        self._in_step = False
+        self._transport.discard_input()
+        until = min(deadline, self._clock.now() + self._manners.reply_s)
+        self._transport.write(self._greeting)
+        stranger: BadReply | None = None
+        while True:
+            try:
+                line = self._transport.read_until(self._manners.reply_ending, until)
+            except NoReply:
+                if stranger is not None:
+                    raise stranger from None
+                raise
+            if self._manners.echo:
+                line = line.rpartition(self._manners.command_ending)[2]
+            try:
+                answer = self._recognise(line)
+            except (BadReply, Refused) as error:
+                stranger = error if isinstance(error, BadReply) else BadReply(str(error))
+                continue
+            self._in_step = True
+            return answer
+
+    def _send(self, message: bytes, deadline: float) -> None:
+        self._in_step = False
+        self._transport.write(message)
+        if self._manners.echo:
+            self._read_echo(message, deadline)
+
+    def _answer(self, parse: Parse[T], deadline: float) -> T:
+        reply = self._transport.read_until(self._manners.reply_ending, deadline)
+        try:
+            answer = parse(reply)
+        except Refused:
+            self._in_step = True
+            raise
+        self._in_step = True
+        return answer
+
+    def _read_echo(self, message: bytes, deadline: float) -> None:
+        ending = self._manners.command_ending
+        echo = self._transport.read_until(ending, deadline)
+        if echo + ending != message:
+            raise BadReply(f"the echo of {message!r} came back as {echo + ending!r}")

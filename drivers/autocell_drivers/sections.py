@@ -1,0 +1,51 @@
+"""Values that a driver takes out of its sections of a bench file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from autocell.errors import BenchFileError
+
+
+def refuse_unknown(section: Mapping[str, Any], known: Collection[str], where: str) -> None:
+    """Raises BenchFileError for a key that nobody reads."""
+    for key in section:
+        if key not in known:
+            raise BenchFileError(
+                f"{where}.{key} is not a key of this driver; it knows {', '.join(sorted(known))}"
+            )
+
+
+def text(section: Mapping[str, Any], key: str, where: str) -> str:
+    """A text that must be there."""
+    value = section.get(key)
+    if not isinstance(value, str) or not value:
+        raise BenchFileError(f"{where}.{key} is {value!r}; write a text")
+    return value
+
+
+def whole_number(
+    section: Mapping[str, Any], key: str, where: str, *, default: int | None = None
+) -> int:
+    """A positive whole number."""
+    value = section.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+        raise BenchFileError(f"{where}.{key} is {value!r}; write a whole number from 1 on")
+    return value
+
+
+def positive(
+    section: Mapping[str, Any], key: str, where: str, *, default: float | None = None
+) -> float:
+    """A positive, finite number."""
+    value = section.get(key, default)
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not math.isfinite(value)
+        or value <= 0
+    ):
+        raise BenchFileError(f"{where}.{key} is {value!r}; write a number above zero")
+    return float(value)

@@ -1,0 +1,56 @@
+"""What has arrived on a line and was not read yet."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from autocell.bench.protocols import Clock
+from autocell.errors import NoReply
+
+_LONGEST_WAIT_S = 0.05
+
+
+class Inbox:
+    """Bytes of a stream, handed out one terminated message at a time."""
+
+    def __init__(self) -> None:
+        self._waiting = bytearray()
+
+    def read_until(
+        self,
+        terminator: bytes,
+        deadline: float,
+        clock: Clock,
+        receive: Callable[[float], bytes],
+        address: str,
+    ) -> bytes:
+        """The next message, without its terminator.
+
+        ``receive`` waits for at most the given seconds and returns what came, perhaps nothing.
+        Bytes of an unfinished message stay in the inbox. Raises NoReply at the deadline.
+        """
+        # A clock that stands still while a real line is waited for must not mean for ever.
+        patience_ends = time.monotonic() + max(0.0, deadline - clock.now())
+        while (end := self._waiting.find(terminator)) < 0:
+            left = min(deadline - clock.now(), patience_ends - time.monotonic())
+            if left <= 0.0:
+                raise NoReply(self._silence(terminator, address))
+            self._waiting += receive(min(left, _LONGEST_WAIT_S))
+        message = bytes(self._waiting[:end])
+        del self._waiting[: end + len(terminator)]
+        return message
+
+    def discard(self) -> int:
+        """Forget everything; how many bytes that was."""
+        count = len(self._waiting)
+        self._waiting.clear()
+        return count
+
+    def _silence(self, terminator: bytes, address: str) -> str:
+        if not self._waiting:
+            return f"{address} stayed silent; is the instrument on, and is this its line?"
+        return (
+            f"{address} sent {bytes(self._waiting[:60])!r} but not the end of a message "
+            f"({terminator!r}); do the reply ending and the baud rate match the instrument?"
+        )

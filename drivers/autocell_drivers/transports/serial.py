@@ -1,0 +1,128 @@
+"""Serial ports, and what else pyserial opens by URL, such as ``socket://host:port``."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sys
+from typing import Any
+
+import serial
+
+from autocell.bench.protocols import Line
+from autocell.errors import BenchFileError, Disconnected, NoReply
+from autocell_drivers.transports.inbox import Inbox
+from autocell_drivers.transports.ownership import Claim, busy, holders
+
+_WRITE_S = 0.5
+
+
+class SerialTransport:
+    """A line through pyserial. It belongs to one owner at a time."""
+
+    def __init__(self, address: str, line: Line) -> None:
+        self._address = address
+        self._clock = line.clock
+        self._inbox = Inbox()
+        self._claim = Claim(address) if line.exclusive and "://" in address else None
+        try:
+            self._port: Any = _open(address, line)
+        except BaseException:
+            self._release_claim()
+            raise
+        self._open = True
+
+    def write(self, message: bytes) -> None:
+        """Send all of ``message``. Raises Disconnected, or NoReply if the line stays blocked."""
+        self._check_open()
+        try:
+            self._port.write(message)
+        except serial.SerialTimeoutException as error:
+            raise NoReply(f"{self._address} took no bytes for {_WRITE_S} s") from error
+        except OSError as error:
+            raise self._gone(error) from error
+
+    def read_until(self, terminator: bytes, deadline: float) -> bytes:
+        """The next message, without its terminator. Raises NoReply or Disconnected."""
+        self._check_open()
+        return self._inbox.read_until(
+            terminator, deadline, self._clock, self._receive, self._address
+        )
+
+    def discard_input(self) -> int:
+        """Throw away all that has arrived and was not read; how many bytes that was."""
+        self._check_open()
+        count = self._inbox.discard()
+        try:
+            while self._port.in_waiting:
+                count += len(self._receive(0.0))
+        except OSError as error:
+            raise self._gone(error) from error
+        return count
+
+    def close(self) -> None:
+        """Let go of the line. Harmless twice."""
+        if not self._open:
+            return
+        self._open = False
+        # pyserial forgets a socket whose other end has gone instead of closing it.
+        socket = getattr(self._port, "_socket", None)
+        with contextlib.suppress(OSError):
+            self._port.close()
+        if socket is not None:
+            socket.close()
+        self._release_claim()
+
+    def _receive(self, seconds: float) -> bytes:
+        """Wait for the first byte, then take all that came with it."""
+        try:
+            self._port.timeout = seconds
+            # One byte at a time from the wait: pyserial would hold back a part until its time
+            # is over, and a reply is complete long before.
+            first = self._port.read(1)
+            if not first:
+                return b""
+            self._port.timeout = 0
+            return bytes(first + self._port.read(4096))
+        except OSError as error:
+            raise self._gone(error) from error
+
+    def _check_open(self) -> None:
+        if not self._open:
+            raise Disconnected(f"{self._address} has been closed by this program")
+
+    def _gone(self, error: OSError) -> Disconnected:
+        return Disconnected(
+            f"{self._address} has gone ({error}); check cable and power, then start again"
+        )
+
+    def _release_claim(self) -> None:
+        if self._claim is not None:
+            self._claim.release()
+
+
+def _open(address: str, line: Line) -> serial.SerialBase:
+    if line.exclusive and (others := [p for p in holders(address) if p != os.getpid()]):
+        raise busy(address, others)
+    try:
+        return serial.serial_for_url(
+            address,
+            baudrate=line.baud,
+            timeout=0,
+            write_timeout=_WRITE_S,
+            exclusive=True if line.exclusive or sys.platform == "win32" else None,
+        )
+    except serial.SerialException as error:
+        if error.errno in (errno.EBUSY, errno.EAGAIN):
+            raise busy(address, holders(address)) from error
+        raise Disconnected(
+            f"nobody is at {address} ({error}); check cable and power, and the address in the "
+            "bench file"
+        ) from error
+    except ValueError as error:
+        raise BenchFileError(
+            f"address {address!r} is none that can be opened ({error}); write a serial device "
+            "such as /dev/serial/by-id/…, socket://host:port, or a VISA resource such as "
+            "TCPIP::host::5025::SOCKET"
+        ) from error
