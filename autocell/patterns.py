@@ -205,7 +205,7 @@ def _edges_of(
     for reach in _REACHES_M:
         spacing = guess_m + np.linspace(-reach, reach, _POINTS)
         spacing = spacing[spacing > 0.0]
-        seen = exit_power(bench.cell(0.0).at_spacing(spacing), bench.beam(beam), passes + 40)
+        seen = exit_power(bench.cell(0.0).at_spacing(spacing), bench.beam(beam), passes + 40, floor=1e-4)
         edges = plateau_edges(
             spacing, seen.power, seen.passes, seen.passes_power, passes, guess_m
         )

@@ -21,15 +21,36 @@ class Alternative:
     """Another pass count at the same setting.
 
     ``log_odds`` is how far (natural log of the posterior density) its best fit stays behind that
-    of the favoured pass count.
+    of the favoured pass count. ``z`` (D,) is that fit.
     """
 
     passes: int
     log_odds: float
+    z: FloatArray
 
 
-def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) -> list[Alternative]:
-    """Weigh ``passes`` at a setting against every neighbour, the closest rival first.
+@dataclass(frozen=True)
+class Weighing:
+    """The best fit (D,) of the favoured pass count, and its rivals, the closest first."""
+
+    passes: int
+    z: FloatArray
+    rivals: tuple[Alternative, ...]
+
+    @property
+    def closest(self) -> float:
+        """Log odds of the favoured pass count over its closest rival."""
+        return self.rivals[0].log_odds if self.rivals else float("inf")
+
+    @property
+    def probability_factor(self) -> float:
+        """What the rivals together leave of the favoured pass count's probability."""
+        odds = np.array([rival.log_odds for rival in self.rivals])
+        return float(1.0 / (1.0 + np.sum(np.exp(-np.clip(odds, -50.0, None)))))
+
+
+def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) -> Weighing:
+    """Weigh ``passes`` at a setting against every rival.
 
     Rivals are the pass counts that benches of the prior show at this setting, and those of the
     plateaus next door. Each gets the best chance: it starts from benches of the prior that show
@@ -43,7 +64,7 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
     around = at.spacing_m + np.linspace(-4e-3, 4e-3, 81)
     nearby = model.predict(favourites, [at.at_spacing(float(d)) for d in around])
 
-    ours = climb(model, evidence, favourites)
+    ours = climb(model, evidence, favourites, showing=(at, passes))
     best = float(ours.log_posterior.max())
 
     clean = nearby.passes[nearby.purity > 0.9]
@@ -60,8 +81,10 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
         starts = starts[model.predict(starts, (at,)).passes[:, 0] == rival]
         if len(starts):
             fit = climb(model, evidence, starts, showing=(at, int(rival)))
-            found.append(Alternative(int(rival), best - float(fit.log_posterior.max())))
-    return sorted(found, key=lambda alternative: alternative.log_odds)
+            top = int(fit.log_posterior.argmax())
+            found.append(Alternative(int(rival), best - float(fit.log_posterior[top]), fit.z[top]))
+    found.sort(key=lambda alternative: alternative.log_odds)
+    return Weighing(passes, ours.z[ours.log_posterior.argmax()], tuple(found))
 
 
 def _shifted_onto(

@@ -33,6 +33,7 @@ class Evidence:
     settings: tuple[Setting, ...]
     power_w: FloatArray
     sigma_w: FloatArray
+    model_error: float = 1.0
 
     @classmethod
     def of(cls, readings: Sequence[Reading], *, model_error: float = 1.0) -> Evidence:
@@ -53,13 +54,21 @@ class Evidence:
             powers.append(float(weights @ [r.power_w for r in group] / weights.sum()))
             variances.append(1.0 / weights.sum())
         power = np.array(powers)
-        largest = float(power.max(initial=0.0))
-        sigma = np.sqrt(
-            np.array(variances)
-            + (model_error * _RELATIVE_MODEL_ERROR * power) ** 2
-            + (model_error * _COMMON_MODEL_ERROR * largest) ** 2
+        empty = cls(tuple(settings), power, power, model_error)
+        sigma = np.hypot(np.sqrt(np.array(variances)), empty.model_sigma(power, empty.largest_w))
+        return cls(tuple(settings), power, sigma, model_error)
+
+    @property
+    def largest_w(self) -> float:
+        """The largest power read so far; zero without readings."""
+        return float(self.power_w.max(initial=0.0))
+
+    def model_sigma(self, power_w: FloatArray, largest_w: float) -> FloatArray:
+        """What the model may be wrong by for a reading of ``power_w``."""
+        return np.asarray(
+            self.model_error
+            * np.hypot(_RELATIVE_MODEL_ERROR * power_w, _COMMON_MODEL_ERROR * largest_w)
         )
-        return cls(tuple(settings), power, sigma)
 
     def log_likelihood(self, predicted_w: FloatArray) -> FloatArray:
         """Log likelihood of predictions (..., S), summed over settings, up to a constant."""

@@ -71,6 +71,6 @@ def find_plateau(
     seen = model.predict(z, [near.at_spacing(float(value)) for value in spacing])
     return Plateau(
         *plateau_edges(
-            spacing, seen.power_w, seen.passes, seen.power_w * seen.purity, passes, near.spacing_m
+            spacing, seen.power_w, seen.passes, seen.strongest_w, passes, near.spacing_m
         )
     )

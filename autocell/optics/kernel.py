@@ -70,7 +70,6 @@ SPOT_COLUMNS = (
 )  # fmt: skip
 """What is kept of each arrival at a mirror: where, the direction after it, the footprint, power."""
 
-_DARK = 1e-10  # follow a beam no further once this fraction of it is left
 _FAR = 4.2  # beam radii beyond which a round edge takes less than 1e-15
 
 
@@ -176,8 +175,8 @@ def _footprint(x11, x12, x21, x22, p11, p12, p21, p22, scale):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def follow(row, hole_on_far, exit_far, passes, spots, leaks, tally):
-    """Follow one beam for at most ``passes`` passes.
+def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
+    """Follow one beam for at most ``passes`` passes, or until less than ``floor`` of it is left.
 
     ``spots`` (passes + 1, len(SPOT_COLUMNS)) and ``leaks`` (passes + 1, holes) are filled when
     they have rows, else left alone. ``tally`` receives: power on the detector, the pass that
@@ -348,7 +347,7 @@ def follow(row, hole_on_far, exit_far, passes, spots, leaks, tally):
             s[7], s[8], s[9] = fxx, fxy, fyy
             s[10], s[11], s[12] = power, power * (1.0 - inside), t
         power *= row[m + 3] * max(inside - gone, 0.0)
-        if power < _DARK and not keep:
+        if power < floor:
             break
 
     tally[0], tally[1], tally[2], tally[3] = total, best, best_power, best_path
@@ -356,16 +355,16 @@ def follow(row, hole_on_far, exit_far, passes, spots, leaks, tally):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def follow_all(rows, hole_on_far, exit_far, passes, tallies):
+def follow_all(rows, hole_on_far, exit_far, passes, floor, tallies):
     """:func:`follow` for each row, keeping only the tally."""
     no_spots = np.empty((0, len(SPOT_COLUMNS)))
     no_leaks = np.empty((0, 1))
     for i in range(rows.shape[0]):
-        follow(rows[i], hole_on_far, exit_far, passes, no_spots, no_leaks, tallies[i])
+        follow(rows[i], hole_on_far, exit_far, passes, floor, no_spots, no_leaks, tallies[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def follow_paths(rows, hole_on_far, exit_far, passes, spots, leaks, tallies):
     """:func:`follow` for each row, keeping every spot and leak."""
     for i in range(rows.shape[0]):
-        follow(rows[i], hole_on_far, exit_far, passes, spots[i], leaks[i], tallies[i])
+        follow(rows[i], hole_on_far, exit_far, passes, -1.0, spots[i], leaks[i], tallies[i])

@@ -116,16 +116,19 @@ def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:
     return np.array([hole.mirror == "far" for hole in cell.holes]), cell.exit_mirror == "far"
 
 
-def exit_power(cell: Cell, beam: InputBeam, max_passes: int, *, threads: int = 1) -> Exit:
+def exit_power(
+    cell: Cell, beam: InputBeam, max_passes: int, *, floor: float = 1e-10, threads: int = 1
+) -> Exit:
     """What reaches the detector of each cell of the batch.
 
-    Light is followed for at most ``max_passes`` passes, or until less than 1e-10 of it is left.
+    Light is followed for at most ``max_passes`` passes, or until less than ``floor`` of what
+    arrives at the entrance hole is left: the power is right to that.
 
     Raises:
         ValueError: arrays that do not broadcast, or no entrance hole on the entrance mirror.
     """
     rows = pack(cell, beam)
-    tallies = tally_rows(rows, *_sides(cell), max_passes, threads=threads)
+    tallies = tally_rows(rows, *_sides(cell), max_passes, floor, threads=threads)
     return _exit(tallies, batch_shape(cell, beam))
 
 
@@ -134,13 +137,14 @@ def tally_rows(
     hole_on_far: NDArray[np.bool_],
     exit_far: bool,
     max_passes: int,
+    floor: float,
     *,
     threads: int = 1,
 ) -> FloatArray:
     """:func:`exit_power` on rows that are packed already; (B, 6) as :func:`kernel.follow` says."""
     tallies = np.empty((len(rows), _TALLY))
     if threads == 1:
-        kernel.follow_all(rows, hole_on_far, exit_far, max_passes, tallies)
+        kernel.follow_all(rows, hole_on_far, exit_far, max_passes, floor, tallies)
         return tallies
     starts = range(0, len(rows), _BLOCK)
     with ThreadPoolExecutor(threads) as pool:
@@ -151,6 +155,7 @@ def tally_rows(
                 hole_on_far,
                 exit_far,
                 max_passes,
+                floor,
                 tallies[start : start + _BLOCK],
             )
             for start in starts

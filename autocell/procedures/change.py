@@ -1,0 +1,170 @@
+"""Change the number of passes: the main job, from wherever the bench stands to a proved pattern."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autocell.bench.bench import Bench
+from autocell.errors import AutocellError, BudgetError, DeviceError, ReadingError
+from autocell.outcome import Outcome, Proof, Verdict
+from autocell.patterns import Pattern, choose_pattern
+from autocell.procedures import account
+from autocell.procedures.approach import approach
+from autocell.procedures.edges import Edge, locate_edge
+from autocell.procedures.progress import Listener, nobody
+from autocell.procedures.proving import Height, compile_proof, question_rivals, read_height
+from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.setting import Setting
+
+_ROUNDS = 3
+"""How often a proof that failed is tried again with what was learned."""
+
+
+def change_passes(
+    bench: Bench, passes: int, *, listener: Listener = nobody, seed: int = 0
+) -> Outcome:
+    """Bring an opened bench to ``passes`` passes and prove it.
+
+    ``seed`` makes the belief's random numbers repeatable; it says nothing about the bench.
+
+    Ends *reached* with a proof, *held* at its start (or where it stood when it could not go back)
+    with the reason, or *failed* when an instrument did. Everything it moved is in the journal.
+
+    Raises NoSuchPattern before anything moves when no setting within reach gives ``passes``.
+    """
+    pattern = choose_pattern(bench.description, passes)
+    start = bench.setting
+    tuning = Tuning(bench, pattern.setting, passes, listener, np.random.default_rng(seed))
+    try:
+        return replace(_reach(tuning, pattern, start), start=start)
+    except (BudgetError, ReadingError) as error:
+        return replace(_hold(tuning, start, str(error)), start=start)
+    except DeviceError as error:
+        bench.stop()
+        return replace(_so_far(tuning, Verdict.FAILED, str(error)), start=start)
+
+
+def how_far_off(tuning: Tuning, pattern: Pattern) -> float:
+    """How far the real plateau may be from the nominal one, from the tolerances, m.
+
+    The re-entrant spacing scales with the radii; the launch shifts it by much less.
+    """
+    bench = tuning.bench.description
+    radius = bench.entrance_mirror.radius_m
+    stretch = max(bench.entrance_mirror.radius_tolerance_m, bench.far_mirror.radius_tolerance_m)
+    return bench.spacing_tolerance_m + pattern.setting.spacing_m * stretch / radius + 1e-3
+
+
+@dataclass(frozen=True)
+class _Arrival:
+    at: Setting
+    height: Height
+    edges: tuple[Edge, Edge]
+    proof: Proof
+
+
+def _reach(tuning: Tuning, pattern: Pattern, start: Setting) -> Outcome:
+    bench = tuning.bench
+    tuning.tell("dark", "reading the dark level")
+    bench.measure_dark()
+    _survey_start(tuning, start)
+    arrival = None
+    for _ in range(_ROUNDS):
+        inside = approach(tuning, pattern.setting, how_far_off(tuning, pattern))
+        edges = (locate_edge(tuning, inside, "low"), locate_edge(tuning, inside, "high"))
+        centre = _centre(tuning, inside, edges)
+        weighing = question_rivals(tuning, centre)
+        centre = _centre(tuning, centre, edges)
+        height = read_height(tuning, centre)
+        weighing = question_rivals(tuning, centre) if weighing.closest < 7.0 else weighing
+        proof = compile_proof(tuning, centre, height, edges, weighing)
+        arrival = _Arrival(centre, height, edges, proof)
+        if proof.proved:
+            return _outcome(tuning, arrival, Verdict.REACHED, "reached and proved")
+    assert arrival is not None
+    missing = "; ".join(piece.statement for piece in arrival.proof.evidence if not piece.holds)
+    held = _hold(tuning, start, f"not proved: {missing}")
+    return replace(held, proof=arrival.proof)
+
+
+def _survey_start(tuning: Tuning, start: Setting) -> None:
+    """Read where the bench stands, then again with the input beam of the pattern.
+
+    The spacing stays: near six passes the pattern takes any input angle, so that these readings
+    tell the gain whatever else is unknown.
+    """
+    tuning.read_at(start, "survey", "reading where the bench stands")
+    turned = tuning.beam.at_spacing(start.spacing_m)
+    if np.any(np.abs(turned.as_array() - start.as_array()) > 2e-5):
+        tuning.read_at(turned, "survey", "reading with the input beam of the pattern")
+
+
+def _centre(tuning: Tuning, inside: Setting, edges: tuple[Edge, Edge]) -> Setting:
+    """The middle of the plateau as the belief has it now."""
+    del edges
+    plateau = tuning.plateau(inside, float(np.clip(0.15 / tuning.passes, 2e-3, 2e-2)))
+    return tuning.at(plateau.centre.value) if plateau.share > 0.5 else inside
+
+
+def _outcome(tuning: Tuning, arrival: _Arrival, verdict: Verdict, reason: str) -> Outcome:
+    at = tuning.bench.setting
+    plateau = tuning.plateau(at, float(np.clip(0.15 / tuning.passes, 2e-3, 2e-2)))
+    margin_low, margin_high = account.margins(at, plateau.low, plateau.high)
+    throughput, throughput_u = account.throughput(tuning, arrival.height.reading)
+    spacings = [reading.setting.spacing_m for reading in tuning.belief.readings]
+    return replace(
+        _so_far(tuning, verdict, reason),
+        passes=tuning.passes,
+        proof=arrival.proof,
+        spacing_m=float(np.mean(tuning.model.spacing_m(tuning.belief.z, at))),
+        path_length=account.path_length(tuning, at),
+        throughput=throughput,
+        throughput_u=throughput_u,
+        expected_throughput=account.expected_throughput(tuning),
+        margin_low_m=margin_low,
+        margin_high_m=margin_high,
+        posterior=account.posterior(tuning, at),
+        staircase=account.staircase(tuning, min(spacings) - 5e-4, max(spacings) + 5e-4),
+        spots=account.spots(tuning, at),
+    )
+
+
+def _so_far(tuning: Tuning, verdict: Verdict, reason: str) -> Outcome:
+    """What can be said at any time, whatever happened."""
+    usage = tuning.bench.usage
+    try:
+        setting = tuning.bench.setting
+    except AutocellError:
+        setting = None
+    return Outcome(
+        verdict,
+        reason,
+        wanted_passes=tuning.passes,
+        readings=usage.readings,
+        moves=usage.moves,
+        travel_m=usage.travel_m,
+        elapsed_s=usage.elapsed_s,
+        setting=setting,
+    )
+
+
+def _hold(tuning: Tuning, start: Setting, reason: str) -> Outcome:
+    """Go back to the start, read there again, and say why."""
+    tuning.tell("hold", f"going back to the start: {reason}")
+    try:
+        tuning.bench.go_back(start, "back to the start")
+        reading = tuning.bench.read_power("the start, again", relative_uncertainty=READING_NOISE)
+    except AutocellError as error:
+        tuning.bench.stop()
+        return _so_far(tuning, Verdict.HELD, f"{reason}; the way back failed too: {error}")
+    first = tuning.belief.readings[0] if tuning.belief.readings else None
+    again = (
+        ""
+        if first is None
+        else f", reading {1e3 * reading.power_w:.4g} mW ({1e3 * first.power_w:.4g} mW before)"
+    )
+    return _so_far(tuning, Verdict.HELD, f"{reason}; back at the start{again}")
+
+

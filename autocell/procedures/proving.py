@@ -1,0 +1,140 @@
+"""Prove the pass count, or say what is missing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from autocell.belief.alternatives import Weighing, weigh
+from autocell.belief.next_reading import most_dividing
+from autocell.belief.plateau import Spread
+from autocell.outcome import Evidence, Proof
+from autocell.procedures.edges import Edge
+from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.reading import Reading
+from autocell.setting import Setting
+
+PROBABILITY_WANTED = 0.999
+LOG_ODDS_WANTED = 6.0
+
+_ENOUGH = 7.5
+"""Log odds at which more readings against a rival are not worth their time."""
+
+_TRIES = 8
+
+
+@dataclass(frozen=True)
+class Height:
+    """The plateau's power: what was expected before the reading, and the reading."""
+
+    expected: Spread
+    reading: Reading
+    sigma_w: float
+    """Standard uncertainty of the reading, model error included."""
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the reading is within three standard deviations of what was expected."""
+        room = 3.0 * math.hypot(self.expected.u, self.sigma_w)
+        return abs(self.reading.power_w - self.expected.value) <= room
+
+
+def read_height(tuning: Tuning, at: Setting) -> Height:
+    """Read on the plateau, having noted what to expect."""
+    power, sigma = tuning.predicted_power((at,))
+    expected = Spread.of(power[:, 0])
+    reading = tuning.read_at(at, "prove", "reading the height of the plateau")
+    return Height(expected, reading, float(np.median(sigma)))
+
+
+def question_rivals(tuning: Tuning, at: Setting) -> Weighing:
+    """Weigh the wanted pass count against its rivals, and read where the closest one differs."""
+    weighing = weigh(tuning.belief, at, tuning.passes, tuning.rng)
+    for _ in range(_TRIES):
+        if weighing.closest >= _ENOUGH:
+            break
+        rival = weighing.rivals[0]
+        tuning.tell(
+            "rivals",
+            f"{rival.passes} passes would explain the readings nearly as well "
+            f"(log odds {rival.log_odds:.1f} against it)",
+        )
+        candidates = tuning.settings(at.spacing_m - 5e-3, at.spacing_m + 5e-3, 161)
+        chosen, apart = most_dividing(
+            tuning.model, weighing.z, rival.z, tuning.evidence, candidates, READING_NOISE
+        )
+        if apart < 1.0:
+            break
+        tuning.read_at(chosen, "rivals", f"reading where {rival.passes} passes would differ")
+        weighing = weigh(tuning.belief, at, tuning.passes, tuning.rng)
+    return weighing
+
+
+def compile_proof(
+    tuning: Tuning, at: Setting, height: Height, edges: Sequence[Edge], weighing: Weighing
+) -> Proof:
+    """All of the evidence at a setting; proved only if every piece holds."""
+    share = tuning.probability(at)
+    probability = share * weighing.probability_factor
+    evidence = (
+        Evidence(
+            f"{tuning.passes} passes have a probability of {_shown(probability)} at "
+            f"{1e3 * at.spacing_m:.3f} mm; {PROBABILITY_WANTED} is wanted",
+            probability >= PROBABILITY_WANTED,
+        ),
+        _height_evidence(tuning, height),
+        *(_edge_evidence(tuning, edge) for edge in edges),
+        _rival_evidence(weighing),
+    )
+    alternatives = tuple((rival.passes, rival.log_odds) for rival in weighing.rivals)
+    return Proof(all(piece.holds for piece in evidence), probability, evidence, alternatives)
+
+
+def _shown(probability: float) -> str:
+    """A probability without rounding it up to certainty."""
+    return f"{math.floor(1e6 * probability) / 1e6:.6f}".rstrip("0").rstrip(".")
+
+
+def _height_evidence(tuning: Tuning, height: Height) -> Evidence:
+    reflectivity = float(np.median(tuning.model.reflectivity(tuning.belief.z)))
+    step = reflectivity**6
+    return Evidence(
+        f"plateau height {1e3 * height.reading.power_w:.4g} mW, expected "
+        f"{1e3 * height.expected.value:.4g} ± {1e3 * height.expected.u:.2g} mW before it was read; "
+        f"six passes more or fewer would change it by a factor {step:.3f}",
+        height.agrees,
+    )
+
+
+def _edge_evidence(tuning: Tuning, edge: Edge) -> Evidence:
+    if edge.beyond_stage:
+        end = tuning.low_m if edge.side == "low" else tuning.high_m
+        return Evidence(
+            f"{edge.side} edge not located: it lies beyond the stage, which ends at "
+            f"{1e3 * end:.2f} mm",
+            False,
+        )
+    found, expected = edge.found, edge.expected
+    words = (
+        f"{edge.side} edge at {1e3 * found.value:.3f} ± {1e3 * found.u:.3f} mm, expected at "
+        f"{1e3 * expected.value:.3f} ± {1e3 * expected.u:.3f} mm before readings near it"
+    )
+    if not edge.located:
+        words = f"{edge.side} edge not located sharply enough: {words.partition(' edge ')[2]}"
+    elif not edge.as_expected:
+        words += ", which does not agree"
+    return Evidence(words, edge.as_expected)
+
+
+def _rival_evidence(weighing: Weighing) -> Evidence:
+    if not weighing.rivals:
+        return Evidence("no other pass count can show at this setting at all", True)
+    rival = weighing.rivals[0]
+    return Evidence(
+        f"the closest rival, {rival.passes} passes, explains the readings worse by "
+        f"{rival.log_odds:.1f} log units; {LOG_ODDS_WANTED:.0f} are wanted",
+        rival.log_odds >= LOG_ODDS_WANTED,
+    )
