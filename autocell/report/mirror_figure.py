@@ -1,0 +1,184 @@
+"""The spots on both mirrors, to scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from autocell.description import BenchDescription
+from autocell.outcome import MirrorName, Spot
+from autocell.report.palette import LIGHT
+from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_MM = 1e3
+_MOST_NUMBERS = 40
+
+
+def mirrors(bench: BenchDescription, spots: Sequence[Spot], nominal: bool) -> str:
+    """The spots on both mirrors and around the hole, to scale, numbered by pass."""
+    from matplotlib.figure import Figure
+
+    with drawing_style():
+        figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
+        entrance, far, close = figure.subplots(1, 3, width_ratios=(10, 10, 6))
+        _mirror_face(entrance, bench, "entrance", spots)
+        _mirror_face(far, bench, "far", spots)
+        entrance.set_title("Entrance mirror")
+        far.set_title("Far mirror")
+        _around_the_hole(close, bench, spots)
+        last = max(spot.pass_number for spot in spots)
+        return inline_svg(
+            figure,
+            "mirrors",
+            "Spots on both mirrors",
+            f"{'Nominal' if nominal else 'Fitted'} positions of the beam on the entrance mirror, "
+            f"on the far mirror and around the entrance hole over {last} passes, to scale. "
+            + clearance_in_words(bench, spots),
+        )
+
+
+def closest_to_hole(bench: BenchDescription, spots: Sequence[Spot]) -> tuple[Spot, float] | None:
+    """The spot on the entrance mirror closest to the hole, and the gap to its rim in beam radii.
+
+    The beam that comes in and the one that leaves are not counted. None when there is no other.
+    """
+    last = max(spot.pass_number for spot in spots)
+    between = [s for s in spots if s.mirror == "entrance" and 0 < s.pass_number < last]
+    if not between:
+        return None
+
+    def gap(spot: Spot) -> float:
+        away = math.hypot(spot.x_m - bench.hole_x_m, spot.y_m - bench.hole_y_m)
+        return (away - bench.hole_radius_m) / spot.radius_large_m
+
+    closest = min(between, key=gap)
+    return closest, gap(closest)
+
+
+def clearance_in_words(bench: BenchDescription, spots: Sequence[Spot]) -> str:
+    """One sentence on the spot that comes closest to the hole."""
+    found = closest_to_hole(bench, spots)
+    if found is None:
+        return "No spot falls beside the hole."
+    spot, gap = found
+    return (
+        f"The spot closest to the hole is that of pass {spot.pass_number}; "
+        f"its centre clears the rim by {gap:.1f} beam radii."
+    )
+
+
+def _mirror_face(
+    axes: Axes, bench: BenchDescription, mirror: MirrorName, spots: Sequence[Spot]
+) -> None:
+    from matplotlib.patches import Circle
+
+    face = bench.entrance_mirror if mirror == "entrance" else bench.far_mirror
+    radius = face.aperture_radius_m * _MM
+    axes.add_patch(Circle((0, 0), radius, facecolor=LIGHT["panel"], edgecolor=LIGHT["quiet"], lw=1))
+    if mirror == "entrance":
+        _draw_hole(axes, bench)
+    here = [spot for spot in spots if spot.mirror == mirror]
+    _draw_spots(axes, here, LIGHT[mirror])
+    _number_spots(axes, here, 0.085 * radius, 7.5)
+    reach = 1.04 * radius
+    axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal", xlabel="x / mm")
+    ticks = [-math.floor(radius / 10) * 10, 0, math.floor(radius / 10) * 10]
+    axes.set_xticks(ticks)
+    axes.set_yticks(ticks)
+    if mirror == "entrance":
+        axes.set_ylabel("y / mm")
+
+
+def _around_the_hole(axes: Axes, bench: BenchDescription, spots: Sequence[Spot]) -> None:
+    from matplotlib.patches import Circle
+
+    x, y, radius = (v * _MM for v in (bench.hole_x_m, bench.hole_y_m, bench.hole_radius_m))
+    wide, tall = 2.7 * radius, 4.4 * radius
+    aperture = bench.entrance_mirror.aperture_radius_m * _MM
+    axes.add_patch(
+        Circle((0, 0), aperture, facecolor=LIGHT["panel"], edgecolor=LIGHT["quiet"], lw=1)
+    )
+    _draw_hole(axes, bench)
+    here = [
+        spot
+        for spot in spots
+        if spot.mirror == "entrance"
+        and abs(spot.x_m * _MM - x) < wide
+        and abs(spot.y_m * _MM - y) < tall
+    ]
+    _draw_spots(axes, here, LIGHT["entrance"])
+    for spot in here:
+        axes.annotate(
+            str(spot.pass_number),
+            (spot.x_m * _MM, spot.y_m * _MM),
+            xytext=(0, 12 if spot.pass_number else -13),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            fontsize=8,
+        )
+    axes.set(xlim=(x - wide, x + wide), ylim=(y - tall, y + tall), aspect="equal")
+    axes.set_title("Around the hole, enlarged")
+    axes.set_xlabel("x / mm")
+
+
+def _draw_hole(axes: Axes, bench: BenchDescription) -> None:
+    from matplotlib.patches import Circle
+
+    axes.add_patch(
+        Circle(
+            (bench.hole_x_m * _MM, bench.hole_y_m * _MM),
+            bench.hole_radius_m * _MM,
+            facecolor=LIGHT["paper"],
+            edgecolor=LIGHT["ink"],
+            lw=1,
+        )
+    )
+
+
+def _draw_spots(axes: Axes, spots: Sequence[Spot], colour: str) -> None:
+    from matplotlib.patches import Ellipse
+
+    for spot in spots:
+        axes.add_patch(
+            Ellipse(
+                (spot.x_m * _MM, spot.y_m * _MM),
+                2 * spot.radius_large_m * _MM,
+                2 * spot.radius_small_m * _MM,
+                angle=math.degrees(spot.angle_rad),
+                facecolor=colour,
+                edgecolor=colour,
+                alpha=0.75,
+                lw=0.6,
+            )
+        )
+
+
+def _number_spots(axes: Axes, spots: Sequence[Spot], offset: float, size: float) -> None:
+    """Pass numbers beside the spots, on the side of the pattern's centre."""
+    if not spots:
+        return
+    centre = np.mean([(spot.x_m, spot.y_m) for spot in spots], axis=0) * _MM
+    every = math.ceil(len(spots) / _MOST_NUMBERS)
+    last = spots[-1].pass_number
+    for spot in spots[::every]:
+        inward = centre - np.array([spot.x_m, spot.y_m]) * _MM
+        distance = float(np.hypot(*inward))
+        step = inward / distance * offset if distance > offset else np.array([0.0, offset])
+        entering = spot.pass_number == 0 and last > 0
+        axes.text(
+            spot.x_m * _MM + step[0],
+            spot.y_m * _MM + step[1],
+            f"0, {last}" if entering and last % 2 == 0 else str(spot.pass_number),
+            ha="right" if entering and step[0] < 0 else "center",
+            va="center",
+            fontsize=size,
+            color=LIGHT["quiet"],
+            visible=spot.pass_number != last or spot.pass_number == 0 or last % 2 == 1,
+        )

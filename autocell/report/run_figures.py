@@ -1,0 +1,117 @@
+"""How the run went, and how sure it is of the pass count at its end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from autocell.outcome import Outcome
+from autocell.records import MoveRecord, ReadingRecord
+from autocell.report import words
+from autocell.report.palette import LIGHT
+from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_MM = 1e3
+_MW = 1e3
+
+
+def timeline(readings: Sequence[ReadingRecord], moves: Sequence[MoveRecord], end_s: float) -> str:
+    """Power and spacing along the run, over one axis of bench time."""
+    from matplotlib.figure import Figure
+
+    minutes = end_s > 180.0
+    scale = 1 / 60 if minutes else 1.0
+    with drawing_style():
+        figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
+        power, spacing = figure.subplots(2, 1, sharex=True)
+        times = [r.reading.time_s * scale for r in readings]
+        power.errorbar(
+            times,
+            [r.reading.power_w * _MW for r in readings],
+            yerr=[2 * r.reading.uncertainty_w * _MW for r in readings],
+            linestyle="none",
+            marker="o",
+            markersize=3.6,
+            color=LIGHT["far"],
+            elinewidth=0.9,
+        )
+        power.set_ylabel("power / mW")
+        power.set_ylim(bottom=0.0)
+        spacing.plot(
+            times,
+            [r.reading.setting.spacing_m * _MM for r in readings],
+            color=LIGHT["entrance"],
+            marker="o",
+            markersize=3.0,
+            lw=0.9,
+        )
+        spacing.set_ylabel("nominal spacing / mm")
+        spacing.set_xlabel("bench time / min" if minutes else "bench time / s")
+        for axes in (power, spacing):
+            axes.grid(axis="y")
+            axes.set_axisbelow(True)
+        _mark_phases(power, spacing, readings, scale)
+        return inline_svg(
+            figure,
+            "timeline",
+            "Power and spacing along the run",
+            f"{len(readings)} readings and {len(moves)} moves in {words.duration(end_s)} of bench "
+            "time.",
+        )
+
+
+def _mark_phases(
+    power: Axes, spacing: Axes, readings: Sequence[ReadingRecord], scale: float
+) -> None:
+    """A line and a word where the purpose of the readings changes, if there is room for words."""
+    phases = [
+        (purpose, [r.reading.time_s * scale for r in group])
+        for purpose, group in groupby(readings, key=lambda record: record.purpose)
+    ]
+    if len(phases) > 10:
+        return
+    before: float | None = None
+    for index, (purpose, times) in enumerate(phases):
+        start = times[0] if before is None else 0.5 * (before + times[0])
+        if before is not None:
+            for axes in (power, spacing):
+                axes.axvline(start, color=LIGHT["rule"], lw=0.9, zorder=0)
+        power.annotate(
+            purpose,
+            (start, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, 3 + 11 * (index % 2)),
+            textcoords="offset points",
+            fontsize=7.5,
+            color=LIGHT["quiet"],
+        )
+        before = times[-1]
+
+
+def posterior(outcome: Outcome) -> str:
+    """Probability of each pass count, the most probable first."""
+    from matplotlib.figure import Figure
+
+    ranked = sorted(outcome.posterior, key=lambda pair: -pair[1])[:6]
+    with drawing_style():
+        figure = Figure(figsize=(4.5, 0.55 + 0.27 * len(ranked)), layout="constrained")
+        axes = figure.subplots()
+        for row, (passes, probability) in enumerate(ranked):
+            colour = LIGHT["chosen"] if passes == outcome.passes else LIGHT["model"]
+            axes.barh(row, probability, height=0.62, color=colour)
+            axes.text(probability + 0.015, row, words.probability(probability), va="center")
+        axes.set_yticks(range(len(ranked)), [f"{passes} passes" for passes, _ in ranked])
+        axes.tick_params(axis="y", length=0, labelcolor=LIGHT["ink"])
+        axes.invert_yaxis()
+        axes.set(xlim=(0.0, 1.22), xticks=[0.0, 0.5, 1.0], xlabel="probability")
+        axes.spines["left"].set_visible(False)
+        return inline_svg(
+            figure,
+            "posterior",
+            "Probability of each pass count",
+            "; ".join(f"{passes} passes: {words.probability(p)}" for passes, p in ranked) + ".",
+        )
