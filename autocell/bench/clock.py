@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 
@@ -27,6 +28,8 @@ class VirtualClock:
 
     def __init__(self) -> None:
         self._now = 0.0
+        # Axes of several devices are stopped at the same time, each from a thread of its own.
+        self._one_at_a_time = threading.RLock()
         self.on_advance: list[Callable[[float], None]] = []
 
     def now(self) -> float:
@@ -36,6 +39,7 @@ class VirtualClock:
     def sleep(self, seconds: float) -> None:
         """Advance by ``seconds``, at once."""
         if seconds > 0.0:
-            self._now += seconds
-            for listener in self.on_advance:
-                listener(self._now)
+            with self._one_at_a_time:
+                self._now += seconds
+                for listener in self.on_advance:
+                    listener(self._now)

@@ -128,7 +128,7 @@ def test_axis_effects_keep_their_value_in_si_and_their_order(tmp_path: Path) -> 
         ("moves: {y: 1.0}", "moves: {y: 0}", "axes.vertical.moves", "moves nothing"),
         ("moves: {y: 1.0}", "moves: {y_mm_per_mrad: 1}", "axes.vertical.moves.y_mm_per_mrad",
          "write y"),
-        ("  moves: 150", "  moves: 1.5", "caps.moves", "whole number"),
+        ("  moves: 300", "  moves: 1.5", "caps.moves", "whole number"),
         ("  time_min: 30", "  time_min: 0", "caps.time_min", "more than 0"),
         ("relative_noise: 0.003", "relative_noise: .nan", "power_meter.relative_noise", "finite"),
         ("averaging_ms: 50", "averaging_ms: -5", "power_meter.averaging_ms", "more than 0"),
@@ -204,7 +204,7 @@ def test_all_faults_of_a_file_come_at_once_in_the_order_of_its_lines(refusal: Re
         ("hole: {x_mm: 20", "hole: {x_mm: 30"),
         ("limits_mm: [0, 50]", "limits_mm: [50, 0]"),
         ("device: meter", "device: metre"),
-        ("  moves: 150", "  moves: many"),
+        ("  moves: 300", "  moves: many"),
     )
     lines = [int(error.split(":")[1]) for error in errors]
     assert len(errors) == 5

@@ -1,0 +1,188 @@
+"""The bench as procedures see it: settings in, readings out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+
+from autocell.bench.budget import Usage
+from autocell.bench.guard import Guard
+from autocell.bench.metering import SETTLE_S, Metering, Power
+from autocell.bench.motion import Motion
+from autocell.bench.plan import PlannedMove, trade
+from autocell.bench.protocols import Axis, Clock, Journal, PowerMeter, Shutter
+from autocell.bench.trust import Trust
+from autocell.description import BenchDescription
+from autocell.reading import Reading
+from autocell.setting import Setting
+
+
+class Bench:
+    """Axes, meter and shutter of one bench behind one guard.
+
+    Made by :func:`autocell.bench.opening.open_bench`. All times are bench time since then.
+    ``identities`` are what the devices call themselves; ``notes`` what was found on opening.
+    """
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        axes: Mapping[str, Axis],
+        meter: PowerMeter,
+        shutter: Shutter | None,
+        clock: Clock,
+        journal: Journal,
+        identities: Mapping[str, str],
+        notes: Sequence[str] = (),
+    ) -> None:
+        self.description = description
+        self.clock = clock
+        self.identities = dict(identities)
+        self.notes = list(notes)
+        self._journal = journal
+        self._guard = Guard(description, axes, clock, journal)
+        self._motion = Motion(description, self._guard, clock)
+        self._metering = Metering(
+            description.meter,
+            meter,
+            shutter,
+            clock,
+            self._guard.check_reading,
+            lambda text: journal.event(self.time_s, "metering", text),
+        )
+        self._guard.look_around()
+        self.home_setting = self._way_home()
+
+    @property
+    def time_s(self) -> float:
+        """Bench time since the run began."""
+        return self._guard.time_s
+
+    @property
+    def usage(self) -> Usage:
+        """What the run has used so far."""
+        return self._guard.usage
+
+    @property
+    def dark(self) -> Power | None:
+        """The dark level, once it was measured."""
+        return self._metering.dark
+
+    @property
+    def setting(self) -> Setting:
+        """The nominal setting that the axes read back now."""
+        return self.description.setting(self.positions())
+
+    def positions(self) -> dict[str, float]:
+        """Where every axis reads, m or rad. Raises MotionError when one has lost its position."""
+        return self._guard.positions()
+
+    def trust(self) -> dict[str, Trust]:
+        """How far the position of every axis is believed."""
+        return {name: self._guard.trust.trust(name) for name in self.description.axes}
+
+    def restore_trust(self, axis: str, cause: str) -> None:
+        """Believe an axis again, because it was homed or the light says so; written down."""
+        self._guard.restore_trust(axis, cause)
+
+    def plan(self, setting: Setting) -> list[PlannedMove]:
+        """The moves that :meth:`move_to` would make; reads positions, moves nothing.
+
+        Raises UsageError when the axes cannot give this setting, LimitError when they may not.
+        """
+        return self._motion.plan(self.description.positions(setting))
+
+    def move_to(self, setting: Setting, purpose: str) -> Setting:
+        """Bring every axis to its place for ``setting``; the nominal setting then read back.
+
+        All axes start at once: only the spacing axis changes the gap between the mirrors, and its
+        whole way is admitted before anything is sent. Raises UsageError, LimitError, BudgetError
+        or Stopped before anything moved, MotionError or another DeviceError after the axes were
+        stopped.
+        """
+        self._motion.move(self.description.positions(setting), purpose)
+        return self.setting
+
+    def move_axes(self, targets: Mapping[str, float], purpose: str) -> Setting:
+        """Bring some axes to positions (m or rad); raises as :meth:`move_to` does."""
+        self._motion.move(targets, purpose)
+        return self.setting
+
+    def read_power(
+        self, purpose: str, relative_uncertainty: float = 0.003, max_samples: int = 25
+    ) -> Reading:
+        """One averaged reading here, dark level subtracted, written to the journal.
+
+        The dark level is measured first if it never was. Raises Stopped, BudgetError,
+        ReadingError or DeviceError; MotionError when an axis turns out to have moved meanwhile.
+        """
+        if self.dark is None:
+            self.measure_dark()
+        self._guard.admit_reading()
+        self._settle()
+        power = self._metering.read(relative_uncertainty, max_samples)
+        reading = Reading(
+            self.setting, power.power_w, power.uncertainty_w, power.samples, self.time_s
+        )
+        self._guard.budget.readings += 1
+        self._journal.reading(reading, purpose)
+        return reading
+
+    def measure_dark(self) -> Power:
+        """Measure the dark level behind the shutter and keep it for later readings."""
+        self._guard.admit_reading()
+        self._settle()
+        dark = self._metering.measure_dark()
+        self._guard.budget.readings += 1
+        self._journal.event(
+            self.time_s,
+            "dark",
+            f"dark level {dark.power_w * 1e6:.4g} µW, standard uncertainty "
+            f"{dark.uncertainty_w * 1e6:.2g} µW, {dark.samples} samples",
+        )
+        return dark
+
+    def reserve(self) -> AbstractContextManager[None]:
+        """Within this, a small allowance beyond the caps: for the way back, and a reading there."""
+        return self._guard.budget.reserve()
+
+    def return_home(self, purpose: str = "back to the start") -> Setting:
+        """Move back to :attr:`home_setting`, on the reserve if the caps are used up."""
+        with self.reserve():
+            return self.move_to(self.home_setting, purpose)
+
+    def stop(self) -> dict[str, Exception]:
+        """Stop every axis now; nothing moves until :meth:`clear_stop`. Never raises: the errors
+        of axes that did not confirm come back by name, and are in the journal."""
+        return self._guard.stop_all()
+
+    def request_stop(self) -> None:
+        """Ask for a stop from another thread: whoever moves or reads stops the axes and raises
+        Stopped within a quarter of a second."""
+        self._guard.request_stop()
+
+    def clear_stop(self) -> None:
+        """Allow moves again after a stop, on somebody's explicit word."""
+        self._guard.clear_stop()
+
+    def _settle(self) -> None:
+        self.clock.sleep(SETTLE_S - (self.time_s - self._guard.at_rest_since_s))
+
+    def _way_home(self) -> Setting:
+        """Where undoing ends: the start, or the nearest that can be approached without leaving
+        the limits."""
+        positions = self.positions()
+        for name, axis in self.description.axes.items():
+            low, high = axis.reach
+            if name == "spacing":
+                zero_m = self.description.spacing_at_zero_m
+                low = max(low, self.description.lowest_spacing_m - zero_m)
+            nearest = min(max(positions[name], low), high)
+            if nearest != positions[name]:
+                self.notes.append(
+                    f"{name} starts at {trade(axis, positions[name])}, where it cannot be "
+                    f"approached from above within its limits; undoing ends at "
+                    f"{trade(axis, nearest)}"
+                )
+                positions[name] = nearest
+        return self.description.setting(positions)

@@ -1,0 +1,273 @@
+"""The one door to the hardware. Every command passes here, and is refused here before a byte
+leaves: limits, minimum gap, caps, position trust, and the stop that nothing follows."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NoReturn
+
+from autocell.bench.budget import Budget, Usage
+from autocell.bench.plan import PlannedMove, trade
+from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
+from autocell.bench.trust import Trust, TrustBook
+from autocell.description import AxisDescription, BenchDescription
+from autocell.errors import LimitError, MotionError, Stopped, StoreError
+
+_ROUNDING = 1e-12
+"""What sums of floats may be beyond a limit: far less than any axis resolves."""
+
+
+class Guard:
+    """Owns the axes. ``axes`` has one entry for each axis of the description.
+
+    Moves are admitted as a whole, then sent leg by leg; each leg is written to the journal
+    before it is sent and after it has ended.
+    """
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        axes: Mapping[str, Axis],
+        clock: Clock,
+        journal: Journal,
+    ) -> None:
+        self._description = description
+        self._axes = dict(axes)
+        self._clock = clock
+        self._journal = journal
+        self._opened_s = clock.now()
+        self._stop = threading.Event()
+        self._under_way: dict[str, int] = {}
+        self.at_rest_since_s = 0.0
+        self.trust = TrustBook(description.axes.values())
+        self.budget = Budget(description)
+
+    @property
+    def time_s(self) -> float:
+        """Bench time since the run began."""
+        return self._clock.now() - self._opened_s
+
+    @property
+    def usage(self) -> Usage:
+        """What the run has used so far."""
+        budget = self.budget
+        return Usage(budget.moves, budget.readings, budget.travel_m, self.time_s)
+
+    def position(self, name: str) -> float:
+        """Where the axis reads, m or rad.
+
+        Raises MotionError, once, for an axis that was at rest and reads elsewhere than before:
+        its position is lost from then on.
+        """
+        position = self._axes[name].position()
+        believed = self.trust.trust(name) is not Trust.LOST
+        under_way = name in self._under_way
+        if not self.trust.seen(name, position, moved=under_way) and believed:
+            self.lose(name, self.trust.why(name))
+        return position
+
+    def check_reference(self, name: str) -> None:
+        """Raises MotionError when the controller says that it does not know where the axis is."""
+        axis = self._axes[name]
+        if isinstance(axis, ReportsReference) and not axis.referenced():
+            self.lose(name, "its controller has no reference; was it switched off?")
+
+    def lose(self, name: str, why: str) -> NoReturn:
+        """Believe an axis no more: it is told to stop, that is written down, MotionError raised."""
+        if name in self._under_way:
+            self.halt([name])
+        self.trust.lower(name, Trust.LOST, why)
+        self._tell("trust", f"{name}: position lost, {why}")
+        raise MotionError(
+            f"{name}: its position is lost: {why}. Look at the bench, then home the axis before "
+            "anything else moves it"
+        )
+
+    def look_around(self) -> None:
+        """Read every axis for the first time; those without a reference are lost from the start."""
+        for name, axis in self._axes.items():
+            if isinstance(axis, ReportsReference) and not axis.referenced():
+                self.trust.lower(name, Trust.LOST, "its controller has no reference; home it first")
+            self.position(name)
+
+    def positions(self) -> dict[str, float]:
+        """Where every axis reads, m or rad."""
+        return {name: self.position(name) for name in self._axes}
+
+    def check_limits(self, moves: Sequence[PlannedMove]) -> None:
+        """Raises LimitError when a leg of a move would leave the limits of its axis or the
+        minimum gap, its scatter included."""
+        for move in moves:
+            for leg in move.legs:
+                self._check_leg(move, leg)
+
+    def admit(self, moves: Sequence[PlannedMove]) -> None:
+        """Whether all these moves may be made, decided before the first is sent.
+
+        Raises Stopped after a stop, MotionError for an axis whose position is lost, LimitError,
+        or BudgetError.
+        """
+        self.raise_if_stopped()
+        for move in moves:
+            self._check_trust(move)
+        self.check_limits(moves)
+        travel_m = sum(move.travel for move in moves if move.axis.unit == "mm")
+        legs = sum(len(move.legs) for move in moves)
+        expected_s = max((move.expected_s for move in moves), default=0.0)
+        self.budget.admit_moves(self.time_s, legs, travel_m, expected_s)
+
+    def start(self, move: PlannedMove, leg: float, start: float, purpose: str) -> None:
+        """Send one leg of an admitted move: written down first, then sent.
+
+        Raises StoreError when it cannot be written; then nothing is sent.
+        """
+        name = move.axis.name
+        self.raise_if_stopped()
+        self._check_leg(move, leg)
+        self._under_way[name] = self._journal.move_intended(self.time_s, name, start, leg, purpose)
+        self.budget.moves += 1
+        if move.axis.unit == "mm":
+            self.budget.travel_m += abs(leg - start)
+        self.raise_if_stopped()
+        self._axes[name].start_move(leg)
+
+    def moving(self, name: str) -> bool:
+        """Whether the controller reports motion. Raises Refused for a fault or a limit switch."""
+        return self._axes[name].moving()
+
+    def ended(self, name: str, position: float, outcome: str) -> None:
+        """A leg has ended: ``arrived``, ``stopped`` or ``failed: why``."""
+        number = self._under_way.pop(name, None)
+        self.at_rest_since_s = self.time_s
+        if number is not None:
+            self._journal.move_ended(number, self.time_s, position, outcome)
+
+    @property
+    def under_way(self) -> tuple[str, ...]:
+        """Axes that were sent somewhere and have not ended."""
+        return tuple(self._under_way)
+
+    def check_reading(self) -> None:
+        """Raises Stopped, MotionError while an axis is under way, or BudgetError for the time."""
+        self.raise_if_stopped()
+        if self._under_way:
+            raise MotionError(f"no reading while {', '.join(self._under_way)} is moving")
+        self.budget.admit_time(self.time_s)
+
+    def admit_reading(self) -> None:
+        """Raises as :meth:`check_reading` does, and BudgetError when the readings are used up."""
+        self.check_reading()
+        self.budget.admit_reading(self.time_s)
+
+    def halt(self, names: Iterable[str]) -> dict[str, Exception]:
+        """Tell these axes to stop, each of them even when another raises; who raised what.
+
+        Axes of different devices are told at the same time, so that a silent one delays none.
+        """
+        by_device: dict[str, list[str]] = {}
+        for name in names:
+            by_device.setdefault(self._description.axes[name].device, []).append(name)
+        failures: dict[str, Exception] = {}
+
+        def tell(group: list[str]) -> None:
+            for name in group:
+                try:
+                    self._axes[name].stop()
+                except Exception as error:
+                    failures[name] = error
+
+        first, *others = list(by_device.values()) or [[]]
+        threads = [threading.Thread(target=tell, args=(group,), daemon=True) for group in others]
+        for thread in threads:
+            thread.start()
+        tell(first)
+        for thread in threads:
+            thread.join()
+        return failures
+
+    def request_stop(self) -> None:
+        """Ask for a stop from any thread: the next poll stops the axes and raises Stopped."""
+        self._stop.set()
+
+    def stop_all(self) -> dict[str, Exception]:
+        """Stop every axis now and refuse every move until :meth:`clear_stop`; who raised what."""
+        self._stop.set()
+        failures = self.halt(self._axes)
+        for name in self._axes:
+            if name in self._under_way or name in failures:
+                self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
+        self._tell("stop", _stop_story(failures))
+        return failures
+
+    def clear_stop(self) -> None:
+        """Allow moves again, on a human's or a procedure's explicit word."""
+        self._stop.clear()
+        self._tell("stop", "cleared: moves are allowed again")
+
+    def raise_if_stopped(self) -> None:
+        """Raises Stopped after a stop was asked for."""
+        if self._stop.is_set():
+            raise Stopped("a stop was asked for; nothing moves until it is cleared")
+
+    def restore_trust(self, name: str, cause: str) -> None:
+        """Believe an axis again, because it was homed or the light says so; written down."""
+        self.trust.restore(name, cause)
+        self._tell("trust", f"{name}: known again, {cause}")
+
+    def _check_leg(self, move: PlannedMove, leg: float) -> None:
+        axis = move.axis
+        play = axis.repeatability
+        if not axis.low + play - _ROUNDING <= leg <= axis.high - play + _ROUNDING:
+            raise LimitError(
+                f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} would "
+                f"be commanded to {trade(axis, leg)}; its limits are {_range(axis)}, less "
+                f"{trade(axis, play)} that it scatters by{_approach(move)}"
+            )
+        if axis.name != "spacing":
+            return
+        bench = self._description
+        lowest_m = bench.spacing_at_zero_m + leg - play - bench.spacing_tolerance_m
+        if lowest_m < bench.minimum_gap_m - _ROUNDING:
+            raise LimitError(
+                f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} could "
+                f"bring the mirrors to {lowest_m * 1e3:.4f} mm; the minimum gap is "
+                f"{bench.minimum_gap_m * 1e3:g} mm (tolerance of the spacing and scatter "
+                f"included){_approach(move)}"
+            )
+
+    def _check_trust(self, move: PlannedMove) -> None:
+        name = move.axis.name
+        allowed = self.trust.local_range(name)
+        if allowed is None:
+            return
+        low, high = allowed
+        if any(not low <= leg <= high for leg in move.legs):
+            raise MotionError(
+                f"{name}: its position is lost ({self.trust.why(name)}); it may be stopped, homed, "
+                f"or moved between {trade(move.axis, low)} and {trade(move.axis, high)}, not to "
+                f"{trade(move.axis, move.target)}"
+            )
+
+    def _tell(self, kind: str, text: str) -> None:
+        # A full disk must neither keep an axis from stopping nor hide why trust was lost.
+        with contextlib.suppress(StoreError):
+            self._journal.event(self.time_s, kind, text)
+
+
+def _range(axis: AxisDescription) -> str:
+    return f"{trade(axis, axis.low)} to {trade(axis, axis.high)}"
+
+
+def _approach(move: PlannedMove) -> str:
+    if len(move.legs) == 1:
+        return ""
+    return f", and an approach from above needs {trade(move.axis, move.axis.overshoot)} below it"
+
+
+def _stop_story(failures: Mapping[str, Exception]) -> str:
+    if not failures:
+        return "every axis was told to stop"
+    silent = "; ".join(f"{name}: {error}" for name, error in failures.items())
+    return f"every axis was told to stop, but not all confirmed it: {silent}"

@@ -1,0 +1,193 @@
+"""From single answers of a power meter to a power with its uncertainty."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocell.bench.protocols import Clock, PowerMeter, Shutter
+from autocell.description import MeterDescription
+from autocell.errors import DeviceError, ReadingError
+
+SETTLE_S = 0.1
+"""How long the bench rests after a move or a shutter before a sample counts."""
+
+_FEWEST_SAMPLES = 3
+_DARK_SAMPLES = 12
+_BAD_IN_A_ROW = 8
+_RETRY_S = 0.1
+"""With eight attempts, longer than the half second for which a range change may blind a meter."""
+_STALE_DIGITS = 5
+_OUTLIER_SIGMAS = 5.0
+_MAD_TO_SIGMA = 1.4826
+"""Standard deviation over median absolute deviation for normal noise; 1/Φ⁻¹(3/4)."""
+
+
+@dataclass(frozen=True)
+class Power:
+    """A mean of samples with its standard uncertainty, W; ``rejected`` samples were left out."""
+
+    power_w: float
+    uncertainty_w: float
+    samples: int
+    rejected: int = 0
+
+
+class Metering:
+    """Reads one meter. ``check`` is called before each sample; it raises when no reading may be
+    taken. ``tell`` is told, in words, what was thrown away and why."""
+
+    def __init__(
+        self,
+        description: MeterDescription,
+        meter: PowerMeter,
+        shutter: Shutter | None,
+        clock: Clock,
+        check: Callable[[], None],
+        tell: Callable[[str], None],
+    ) -> None:
+        self._description = description
+        self._meter = meter
+        self._shutter = shutter
+        self._clock = clock
+        self._check = check
+        self._tell = tell
+        self._last_w: float | None = None
+        self._last_sequence: int | None = None
+        self.dark: Power | None = None
+
+    def measure_dark(self) -> Power:
+        """Close the shutter, read, open it again; the level is kept for later readings.
+
+        Without a shutter the level is taken as zero, give or take the noise floor. After a stop
+        the shutter stays closed. Raises ReadingError or DeviceError.
+        """
+        if self._shutter is None:
+            self.dark = Power(0.0, self._description.noise_floor_w, 0)
+            self._tell("no shutter: the dark level is taken as zero within the noise floor")
+            return self.dark
+        self._check()
+        self._shutter.close()
+        try:
+            self._clock.sleep(SETTLE_S + self._meter.reading_time_s)
+            dark = self._average(0.0, _DARK_SAMPLES, _DARK_SAMPLES, dark_w=0.0)
+        except Exception:
+            with contextlib.suppress(DeviceError):
+                self._shutter.open()
+            raise
+        self._shutter.open()
+        self._clock.sleep(SETTLE_S + self._meter.reading_time_s)
+        self.dark = dark
+        return dark
+
+    def read(self, relative_uncertainty: float, max_samples: int) -> Power:
+        """Power above the dark level, averaged until its standard uncertainty is at most
+        ``relative_uncertainty`` of it (or half the noise floor, if that is more), or until
+        ``max_samples``.
+
+        The uncertainty is the larger of what the samples show and what the bench file expects
+        of the meter, with that of the dark level. Raises ReadingError when the meter saturates,
+        repeats itself, answers no numbers, or contradicts itself; DeviceError when it fails.
+        """
+        dark = self.dark or self.measure_dark()
+        fewest = min(_FEWEST_SAMPLES, max_samples)
+        raw = self._average(relative_uncertainty, fewest, max_samples, dark_w=dark.power_w)
+        uncertainty_w = math.hypot(raw.uncertainty_w, dark.uncertainty_w)
+        return Power(raw.power_w - dark.power_w, uncertainty_w, raw.samples, raw.rejected)
+
+    def _average(self, relative: float, fewest: int, most: int, *, dark_w: float) -> Power:
+        floor_w = self._description.noise_floor_w
+        samples: list[float] = []
+        while True:
+            samples.append(self._fresh_sample())
+            if len(samples) < fewest:
+                continue
+            power = self._mean(np.array(samples), dark_w)
+            wanted_w = max(relative * abs(power.power_w - dark_w), floor_w / 2.0)
+            if power.uncertainty_w <= wanted_w or len(samples) >= most:
+                break
+        if power.rejected:
+            self._tell(f"{power.rejected} of {len(samples)} samples were outliers and left out")
+        if power.rejected > len(samples) / 3:
+            raise ReadingError(
+                f"{power.rejected} of {len(samples)} samples disagree with the rest; is the light "
+                "flickering, or the meter changing its range?"
+            )
+        return power
+
+    def _mean(self, samples: NDArray[np.float64], dark_w: float) -> Power:
+        """Mean without outliers: those beyond five standard deviations, which come from the
+        median absolute deviation or the bench file, whichever is larger."""
+        middle_w = float(np.median(samples))
+        expected_w = math.hypot(
+            self._description.relative_noise * (middle_w - dark_w),
+            self._description.noise_floor_w,
+        )
+        seen_w = _MAD_TO_SIGMA * float(np.median(np.abs(samples - middle_w)))
+        kept = samples[np.abs(samples - middle_w) <= _OUTLIER_SIGMAS * max(seen_w, expected_w)]
+        scatter_w = float(np.std(kept, ddof=1)) if kept.size > 1 else 0.0
+        uncertainty_w = max(scatter_w, expected_w) / math.sqrt(kept.size)
+        return Power(
+            float(np.mean(kept)), uncertainty_w, int(kept.size), int(samples.size - kept.size)
+        )
+
+    def _fresh_sample(self) -> float:
+        """One sample that may be used. Raises ReadingError after too many that may not."""
+        bad: list[str] = []
+        while len(bad) < _BAD_IN_A_ROW:
+            self._check()
+            raw = self._meter.read()
+            if raw.overrange or raw.power_w > self._description.range_w:
+                bad.append("overrange")
+            elif not math.isfinite(raw.power_w):
+                bad.append("not a number")
+            elif self._is_stale(raw.power_w, raw.sequence):
+                bad.append("stale")
+            else:
+                self._remember(raw.power_w, raw.sequence)
+                if bad:
+                    self._tell(f"samples thrown away: {', '.join(bad)}")
+                return raw.power_w
+            self._remember(raw.power_w, raw.sequence)
+            self._clock.sleep(max(self._meter.reading_time_s, _RETRY_S))
+        raise ReadingError(self._cure(bad))
+
+    def _is_stale(self, power_w: float, sequence: int | None) -> bool:
+        """Whether this is an earlier measurement again: by the meter's own count, else because
+        no fresh measurement repeats that many digits."""
+        if sequence is not None:
+            return self._last_sequence is not None and sequence <= self._last_sequence
+        return power_w == self._last_w and _digits(power_w) >= _STALE_DIGITS
+
+    def _remember(self, power_w: float, sequence: int | None) -> None:
+        self._last_w, self._last_sequence = power_w, sequence
+
+    def _cure(self, bad: list[str]) -> str:
+        worst = max(set(bad), key=bad.count)
+        name, range_w = self._meter.name, self._description.range_w
+        match worst:
+            case "overrange":
+                return (
+                    f"{name} is saturated: beyond its range of {range_w * 1e3:g} mW, {len(bad)} "
+                    "times in a row. Raise power_meter.range_mw in the bench file, or put an "
+                    "attenuator before the meter"
+                )
+            case "stale":
+                return (
+                    f"{name} answered the same measurement {len(bad)} times; is it on hold, or "
+                    "its averaging longer than power_meter.averaging_ms?"
+                )
+            case _:
+                return (
+                    f"{name} answered no number {len(bad)} times in a row; is its sensor connected?"
+                )
+
+
+def _digits(value: float) -> int:
+    return len(Decimal(repr(value)).normalize().as_tuple().digits)

@@ -1,0 +1,181 @@
+"""Moves axes and waits until they are there: several at once, each approached from below."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from autocell.bench.guard import Guard
+from autocell.bench.plan import PlannedMove, plan_move, time_limit, trade, travel_time
+from autocell.bench.protocols import Clock
+from autocell.bench.trust import Trust
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError, MotionError, Refused
+
+_POLL_S = 0.01
+_LONGEST_WAIT_S = 0.25
+_IDLE_S = 0.3
+"""How long an axis may rest away from its target: controllers report idle for a moment after
+they accept a move, and settle for a moment after they end it."""
+
+
+@dataclass
+class _Flight:
+    """A planned move under way: the leg it is on, and what the watch over it remembers."""
+
+    move: PlannedMove
+    legs_left: list[float]
+    start: float = 0.0
+    leg: float = 0.0
+    started_s: float = 0.0
+    idle_since_s: float | None = None
+    progress: float = 0.0
+    progress_s: float = 0.0
+
+    @property
+    def distance(self) -> float:
+        """How far the present leg goes, m or rad."""
+        return abs(self.leg - self.start)
+
+    @property
+    def tolerance(self) -> float:
+        """How near to the end of a leg counts as there, m or rad."""
+        return 3.0 * self.move.axis.repeatability
+
+
+class Motion:
+    """Carries out moves through the guard."""
+
+    def __init__(self, description: BenchDescription, guard: Guard, clock: Clock) -> None:
+        self._description = description
+        self._guard = guard
+        self._clock = clock
+        self._backlash_is_out = dict.fromkeys(description.axes, False)
+
+    def plan(self, targets: Mapping[str, float]) -> list[PlannedMove]:
+        """The moves that bring these axes to their targets (m or rad); it reads positions only.
+
+        Axes that are there already are left out. Raises LimitError.
+        """
+        moves = []
+        for name, target in targets.items():
+            move = plan_move(
+                self._description.axes[name],
+                self._guard.position(name),
+                target,
+                backlash_is_out=self._backlash_is_out[name],
+            )
+            if move is not None:
+                moves.append(move)
+        self._guard.check_limits(moves)
+        return moves
+
+    def move(self, targets: Mapping[str, float], purpose: str) -> None:
+        """Bring axes to their targets (m or rad), all at once; returns when all have arrived.
+
+        An axis has arrived when its controller says so and it reads back on its target. Whatever
+        goes wrong, the axes under way are told to stop first. Raises LimitError, BudgetError or
+        Stopped before anything is sent; MotionError or another DeviceError afterwards.
+        """
+        moves = self.plan(targets)
+        self._guard.admit(moves)
+        flights = [_Flight(move, list(move.legs)) for move in moves]
+        try:
+            for flight in flights:
+                self._start_leg(flight, flight.move.start, purpose)
+            while flights:
+                self._clock.sleep(self._pause(flights))
+                self._guard.raise_if_stopped()
+                flights = [flight for flight in flights if not self._arrived(flight, purpose)]
+        except BaseException as error:
+            self._abandon(error)
+            raise
+
+    def _start_leg(self, flight: _Flight, start: float, purpose: str) -> None:
+        flight.start, flight.leg = start, flight.legs_left.pop(0)
+        self._backlash_is_out[flight.move.axis.name] = False
+        self._guard.start(flight.move, flight.leg, start, purpose)
+        flight.started_s = flight.progress_s = self._clock.now()
+        flight.progress = start
+        flight.idle_since_s = None
+
+    def _pause(self, flights: list[_Flight]) -> float:
+        """Sleep through what is expected, in pieces short enough to notice trouble."""
+        first_s = min(f.started_s + travel_time(f.move.axis, f.distance) for f in flights)
+        return min(max(first_s - self._clock.now(), _POLL_S), _LONGEST_WAIT_S)
+
+    def _arrived(self, flight: _Flight, purpose: str) -> bool:
+        """Whether the whole move has ended well; starts the next leg when one is done."""
+        name = flight.move.axis.name
+        moving = self._guard.moving(name)
+        position = self._guard.position(name)
+        self._check_way(flight, position)
+        if moving or abs(position - flight.leg) > flight.tolerance:
+            self._check_progress(flight, moving, position)
+            return False
+        self._guard.check_reference(name)
+        self._guard.ended(name, position, "arrived")
+        if flight.legs_left:
+            self._start_leg(flight, position, purpose)
+            return False
+        self._backlash_is_out[name] = True
+        self._guard.trust.arrived(name)
+        return True
+
+    def _check_way(self, flight: _Flight, position: float) -> None:
+        """Raises MotionError when an axis is where no way to its target leads."""
+        axis = flight.move.axis
+        play = self._guard.trust.tolerance(axis.name) + 0.05 * flight.distance
+        low, high = sorted((flight.start, flight.leg))
+        if not low - play <= position <= high + play:
+            self._guard.lose(
+                axis.name,
+                f"it reads {trade(axis, position)} on the way from {trade(axis, flight.start)} to "
+                f"{trade(axis, flight.leg)}; it ran away, its direction is wrong, or its "
+                "controller was switched off",
+            )
+
+    def _check_progress(self, flight: _Flight, moving: bool, position: float) -> None:
+        """Raises MotionError when an axis sticks, rests away from its target, or is late."""
+        axis, now = flight.move.axis, self._clock.now()
+        here, there = trade(axis, position), trade(axis, flight.leg)
+        if abs(position - flight.progress) > flight.tolerance:
+            flight.progress, flight.progress_s = position, now
+        if moving:
+            flight.idle_since_s = None
+            stall_s = 1.0 + 10.0 * flight.tolerance / axis.speed + axis.speed / axis.acceleration
+            if now - flight.progress_s > stall_s:
+                raise MotionError(
+                    f"{axis.name} sticks: sent to {there}, it has rested at {here} for "
+                    f"{stall_s:.1f} s while its controller reports motion"
+                )
+        elif flight.idle_since_s is None:
+            flight.idle_since_s = now
+        elif now - flight.idle_since_s > _IDLE_S:
+            raise MotionError(
+                f"{axis.name} stopped at {here}, sent to {there}; does it stick, or is a switch "
+                "in its way?"
+            )
+        limit_s = time_limit(axis, flight.distance)
+        if now - flight.started_s > limit_s:
+            raise MotionError(
+                f"{axis.name} is at {here}, not yet at {there}, after {limit_s:.1f} s; is its "
+                "speed as the bench file says?"
+            )
+
+    def _abandon(self, error: BaseException) -> None:
+        """Stop what is under way, then write down how it ended."""
+        under_way = self._guard.under_way
+        failures = self._guard.halt(under_way)
+        failed = isinstance(error, Exception)
+        for name in under_way:
+            trust = Trust.LOST if isinstance(error, Refused) else Trust.ESTIMATED
+            self._guard.trust.lower(name, trust, f"its move was broken off: {error}")
+            # Where it came to rest is worth asking, but only of a controller that still answers.
+            with contextlib.suppress(AutocellError):
+                if name not in failures:
+                    self._guard.position(name)
+            outcome = f"failed: {error}" if failed else "stopped"
+            with contextlib.suppress(AutocellError):
+                self._guard.ended(name, self._guard.trust.last_seen(name), outcome)

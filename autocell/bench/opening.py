@@ -1,0 +1,179 @@
+"""Opens the instruments of a bench file and hands them over behind the guard."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any, TypeVar, cast
+
+from autocell.bench.bench import Bench
+from autocell.bench.file import where
+from autocell.bench.plan import trade
+from autocell.bench.protocols import (
+    Axis,
+    Clock,
+    Connect,
+    Device,
+    Journal,
+    OpenDevice,
+    ReportsLimits,
+    ReportsReference,
+)
+from autocell.description import AxisDescription, BenchDescription, DeviceDescription
+from autocell.errors import BenchFileError, WrongIdentity
+from autocell.reading import Reading
+
+DRIVERS = "autocell.drivers"
+TRANSPORTS = "autocell.transports"
+
+T = TypeVar("T")
+
+
+class NoJournal:
+    """A journal for looking at a bench: nothing is written, since nothing is moved."""
+
+    def move_intended(
+        self, time_s: float, axis: str, start: float, target: float, purpose: str
+    ) -> int:
+        """Forget it."""
+        return 0
+
+    def move_ended(self, move: int, time_s: float, position: float, outcome: str) -> None:
+        """Forget it."""
+
+    def reading(self, reading: Reading, purpose: str) -> None:
+        """Forget it."""
+
+    def event(self, time_s: float, kind: str, text: str) -> None:
+        """Forget it."""
+
+
+@contextmanager
+def open_bench(
+    description: BenchDescription,
+    *,
+    clock: Clock,
+    connect: Connect | None = None,
+    journal: Journal | None = None,
+) -> Iterator[Bench]:
+    """The bench of a bench file, its instruments opened, identified and compared with the file.
+
+    ``connect`` opens the lines; by default whatever is installed as ``default`` in the entry
+    point group ``autocell.transports``. When an error or a stop passes through, every axis is
+    stopped; in any case all that was opened is closed.
+
+    Raises BenchFileError for what a driver or a controller cannot do; Busy, Disconnected, NoReply
+    or WrongIdentity from the instruments.
+    """
+    with ExitStack() as opened:
+        devices: dict[str, Device] = {}
+        drivers = {name: _driver(description, d) for name, d in description.devices.items()}
+        lines = connect or _default_connect()
+        for name, device in description.devices.items():
+            section = {**device.section, "path": str(description.path.parent)}
+            devices[name] = _asked(
+                description, ("devices", name), drivers[name], section, clock, lines
+            )
+            opened.callback(devices[name].close)
+            _check_identity(device, devices[name])
+        bench = _assemble(description, devices, clock, journal or NoJournal())
+        try:
+            yield bench
+        except BaseException:
+            bench.stop()
+            raise
+
+
+def installed(group: str) -> dict[str, EntryPoint]:
+    """What is installed under an entry point group, by name."""
+    return {point.name: point for point in entry_points(group=group)}
+
+
+def _driver(description: BenchDescription, device: DeviceDescription) -> OpenDevice:
+    points = installed(DRIVERS)
+    if device.driver not in points:
+        place = where(description.path, ("devices", device.name, "driver"))
+        raise BenchFileError(
+            f"{place}: no driver {device.driver!r} is installed; there are: "
+            f"{', '.join(sorted(points)) or 'none'}"
+        )
+    return cast(OpenDevice, points[device.driver].load())
+
+
+def _default_connect() -> Connect:
+    points = installed(TRANSPORTS)
+    if "default" not in points:
+        raise BenchFileError(
+            f"nothing is installed that opens lines (entry point 'default' in {TRANSPORTS}); "
+            "install autocell anew"
+        )
+    return cast(Connect, points["default"].load())
+
+
+def _asked(description: BenchDescription, keys: tuple[str, ...], ask: Any, *arguments: Any) -> Any:
+    """What ``ask`` returns; a driver's complaint about a section gets its file and line."""
+    try:
+        return ask(*arguments)
+    except BenchFileError as error:
+        raise BenchFileError(f"{where(description.path, keys)}: {error}") from error
+
+
+def _check_identity(expected: DeviceDescription, device: Device) -> None:
+    if expected.identity.casefold() not in device.identity.casefold():
+        raise WrongIdentity(
+            f"devices.{expected.name}: at {expected.address} answers {device.identity!r}, the "
+            f"bench file expects {expected.identity!r}; is this the right address?"
+        )
+
+
+def _assemble(
+    description: BenchDescription,
+    devices: Mapping[str, Device],
+    clock: Clock,
+    journal: Journal,
+) -> Bench:
+    axes: dict[str, Axis] = {}
+    notes = [f"{name}: {note}" for name, device in devices.items() for note in device.notes]
+    for name, axis in description.axes.items():
+        keys = ("axes", name)
+        axes[name] = _asked(description, keys, devices[axis.device].axis, name, axis.section)
+        notes += _compare_limits(description, axis, axes[name])
+    meter_section = {
+        **description.meter.section,
+        "wavelength_nm": description.laser.wavelength_m * 1e9,
+    }
+    meter_device = devices[description.meter.device]
+    meter = _asked(
+        description, ("power_meter",), meter_device.power_meter, "power meter", meter_section
+    )
+    shutter = None
+    if description.shutter is not None:
+        shutter_device = devices[description.shutter.device]
+        shutter = _asked(
+            description, ("shutter",), shutter_device.shutter, description.shutter.section
+        )
+    identities = {name: device.identity for name, device in devices.items()}
+    return Bench(description, axes, meter, shutter, clock, journal, identities, notes)
+
+
+def _compare_limits(
+    description: BenchDescription, axis: AxisDescription, opened: Axis
+) -> Iterator[str]:
+    """Notes on what the controller says of its travel. Raises BenchFileError when the bench file
+    promises travel that the controller does not have."""
+    if isinstance(opened, ReportsReference) and not opened.referenced():
+        yield f"{axis.name}: its controller has no reference yet"
+    if not isinstance(opened, ReportsLimits):
+        yield f"{axis.name}: its controller does not tell its travel; only the bench file limits it"
+        return
+    low, high = opened.limits()
+    travel = f"{trade(axis, low)} to {trade(axis, high)}"
+    if axis.low < low - axis.repeatability or axis.high > high + axis.repeatability:
+        place = where(description.path, ("axes", axis.name, f"limits_{axis.unit}"))
+        raise BenchFileError(
+            f"{place}: the limits are wider than the travel of the controller, {travel}; keep "
+            "them within it"
+        )
+    if axis.low > low + axis.repeatability or axis.high < high - axis.repeatability:
+        yield f"{axis.name}: the controller would travel {travel}; the bench file limits it further"
