@@ -71,17 +71,28 @@ class Exchange:
         return self._repeat(wait_s, lambda deadline: self._once(question, parse, wait_s, deadline))
 
     def once(self, command: bytes, parse: Parse[T] | None) -> T | None:
-        """Send what must not be repeated, such as a move. ``parse`` is None if nothing answers.
+        """Send what must not be repeated, such as a move.
 
-        After NoReply or BadReply the command may have been obeyed or not.
+        Where nothing answers (``parse`` is None) a greeting follows, so that a refusal has come
+        by the time this returns. Raises Refused when the instrument says no; after NoReply or
+        BadReply the command may have been obeyed or not.
         """
-        deadline = self._clock.now() + 2 * self._manners.reply_s
+        wait_s = self._manners.reply_s
+        deadline = self._clock.now() + 2 * wait_s
         if parse is not None:
-            return self._once(command, parse, self._manners.reply_s, deadline)
+            return self._once(command, parse, wait_s, deadline)
+        self.tell(command)
+        _, refusal = self._hear_greeting(deadline)
+        if refusal is not None:
+            raise refusal
+        return None
+
+    def tell(self, command: bytes) -> None:
+        """Send what nothing answers."""
+        deadline = self._clock.now() + 2 * self._manners.reply_s
         self._settle(deadline)
         self._send(command, deadline)
         self._in_step = True
-        return None
 
     def urgent(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
         """Send at once what must get through, whatever the state of the line.
@@ -104,7 +115,9 @@ class Exchange:
             self._transport.write(command)
         self._in_step = False
         self._transport.write(otherwise)
-        if parse is not None:
+        if parse is None:
+            self.greet()
+        else:
             self.ask(command, parse)
 
     def _repeat(self, wait_s: float, attempt: Callable[[float], T]) -> T:
@@ -128,28 +141,37 @@ class Exchange:
             self._get_in_step(deadline)
 
     def _get_in_step(self, deadline: float) -> str:
-        """Greet, and throw away every line until the greeting is answered."""
-        self._in_step = False
         self._transport.discard_input()
+        return self._hear_greeting(deadline)[0]
+
+    def _hear_greeting(self, deadline: float) -> tuple[str, Refused | None]:
+        """Greet, and throw away every line until the greeting is answered.
+
+        Returns the answer, and the first refusal that came before it.
+        """
+        self._in_step = False
         until = min(deadline, self._clock.now() + self._manners.reply_s)
         self._transport.write(self._greeting)
+        refusal: Refused | None = None
         stranger: BadReply | None = None
         while True:
             try:
                 line = self._transport.read_until(self._manners.reply_ending, until)
             except NoReply:
-                if stranger is not None:
-                    raise stranger from None
-                raise
+                if stranger is None and refusal is None:
+                    raise
+                raise stranger or BadReply(str(refusal)) from refusal
             if self._manners.echo:
                 line = line.rpartition(self._manners.command_ending)[2]
             try:
                 answer = self._recognise(line)
-            except (BadReply, Refused) as error:
-                stranger = error if isinstance(error, BadReply) else BadReply(str(error))
-                continue
-            self._in_step = True
-            return answer
+            except Refused as error:
+                refusal = refusal or error
+            except BadReply as error:
+                stranger = error
+            else:
+                self._in_step = True
+                return answer, refusal
 
     def _send(self, message: bytes, deadline: float) -> None:
         self._in_step = False

@@ -56,7 +56,7 @@ class ScpiPowerMeter:
         self._notes: list[str] = []
         # What somebody else did wrong before is worth telling, and no reason to stop.
         self._notes += [f"old error in the queue: {old}" for old in self.errors()]
-        self._exchange.once(b"*CLS\n", None)
+        self._exchange.tell(b"*CLS\n")
 
     @property
     def identity(self) -> str:
@@ -137,7 +137,7 @@ class ScpiPowerMeter:
 
     def _apply(self, row: scpi_codec.SettingTemplate) -> str:
         for _ in range(_WRITE_ATTEMPTS):
-            self._exchange.once(f"{row.set}\n".encode("ascii"), None)
+            self._exchange.tell(f"{row.set}\n".encode("ascii"))
             if problems := self.errors():
                 raise Refused(f"the power meter refuses {row.set!r}: {'; '.join(problems)}")
             found = self._exchange.ask(f"{row.ask}\n".encode("ascii"), scpi_codec.text)

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import os
 import sys
+import tempfile
 from pathlib import Path
 from typing import IO
 
@@ -24,6 +25,19 @@ def holders(device: str) -> list[int]:
         if target in opened and "/dev/ptmx" not in opened and "/dev/pts/ptmx" not in opened:
             found.append(int(process.name))
     return sorted(found)
+
+
+def locker(device: str) -> list[int]:
+    """Process number that has the exclusive lock of a device file, as far as this system tells."""
+    found = []
+    with contextlib.suppress(OSError):
+        about = os.stat(device)
+        place = f"{os.major(about.st_dev):02x}:{os.minor(about.st_dev):02x}:{about.st_ino}"
+        for entry in Path("/proc/locks").read_text(encoding="ascii").splitlines():
+            _, kind, _, _, pid, locked, *_ = entry.split()
+            if kind == "FLOCK" and locked == place and int(pid) > 0:
+                found.append(int(pid))
+    return found or holders(device)
 
 
 def _open_files(process: Path) -> set[str]:
@@ -71,10 +85,9 @@ class Claim:
             return
         import fcntl
 
-        from platformdirs import user_runtime_path
-
         name = hashlib.sha256(address.lower().encode()).hexdigest()[:16]
-        folder = user_runtime_path("autocell", ensure_exists=True)
+        folder = Path(tempfile.gettempdir()) / f"autocell-{os.getuid()}"
+        folder.mkdir(mode=0o700, exist_ok=True)
         file = open(folder / f"line-{name}.lock", "a+", encoding="ascii")  # noqa: SIM115
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -13,7 +13,7 @@ import serial
 from autocell.bench.protocols import Line
 from autocell.errors import BenchFileError, Disconnected, NoReply
 from autocell_drivers.transports.inbox import Inbox
-from autocell_drivers.transports.ownership import Claim, busy, holders
+from autocell_drivers.transports.ownership import Claim, busy, holders, locker
 
 _WRITE_S = 0.5
 
@@ -66,12 +66,13 @@ class SerialTransport:
         if not self._open:
             return
         self._open = False
-        # pyserial forgets a socket whose other end has gone instead of closing it.
+        # pyserial waits after it closes a socket, and forgets one whose other end has gone.
         socket = getattr(self._port, "_socket", None)
-        with contextlib.suppress(OSError):
-            self._port.close()
         if socket is not None:
             socket.close()
+            self._port.is_open = False
+        with contextlib.suppress(OSError):
+            self._port.close()
         self._release_claim()
 
     def _receive(self, seconds: float) -> bytes:
@@ -115,7 +116,7 @@ def _open(address: str, line: Line) -> serial.SerialBase:
         )
     except serial.SerialException as error:
         if error.errno in (errno.EBUSY, errno.EAGAIN):
-            raise busy(address, holders(address)) from error
+            raise busy(address, locker(address)) from error
         raise Disconnected(
             f"nobody is at {address} ({error}); check cable and power, and the address in the "
             "bench file"

@@ -23,7 +23,7 @@ from pyvisa.resources import MessageBasedResource
 from autocell.bench.protocols import Line
 from autocell.errors import BenchFileError, Disconnected, NoReply
 from autocell_drivers.transports.inbox import Inbox
-from autocell_drivers.transports.ownership import Claim, busy, holders
+from autocell_drivers.transports.ownership import Claim, busy, locker
 
 _OPEN_MS = 3000
 _WRITE_S = 0.5
@@ -146,7 +146,7 @@ class VisaTransport:
             resource.set_visa_attribute(ResourceAttribute.asrl_baud_rate, line.baud)
         except OSError as error:
             device = self._address.split("::")[0][len("ASRL") :]
-            raise busy(self._address, holders(device)) from error
+            raise busy(self._address, locker(device)) from error
 
     def _interface(self) -> Any:
         """The socket or the pyserial port below: only there can be seen who hung up."""
