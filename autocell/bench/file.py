@@ -77,6 +77,11 @@ def where(path: Path, keys: tuple[str | int, ...]) -> str:
     return _where(path, parse(path.read_text("utf-8")), keys)
 
 
+def line_of(path: Path, keys: tuple[str | int, ...]) -> int:
+    """The line of a value in a file that has been loaded before."""
+    return parse(path.read_text("utf-8")).line(keys)
+
+
 def _where(path: Path, tree: YamlTree, keys: tuple[str | int, ...]) -> str:
     dotted = "".join(f"[{key}]" if isinstance(key, int) else f".{key}" for key in keys)
     return f"{path}:{tree.line(keys)}: {dotted.lstrip('.')}"

@@ -8,7 +8,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import Any, TypeVar, cast
 
 from autocell.bench.bench import Bench
-from autocell.bench.file import where
+from autocell.bench.file import line_of, where
 from autocell.bench.plan import trade
 from autocell.bench.protocols import (
     Axis,
@@ -112,15 +112,16 @@ def _default_connect() -> Connect:
 
 
 def _asked(description: BenchDescription, keys: tuple[str, ...], ask: Any, *arguments: Any) -> Any:
-    """What ``ask`` returns; a driver's complaint about a section gets its file and line."""
+    """What ``ask`` returns; a driver's complaint, which names the key, gets its file and line."""
     try:
         return ask(*arguments)
     except BenchFileError as error:
-        raise BenchFileError(f"{where(description.path, keys)}: {error}") from error
+        line = line_of(description.path, keys)
+        raise BenchFileError(f"{description.path}:{line}: {error}") from error
 
 
 def _check_identity(expected: DeviceDescription, device: Device) -> None:
-    if expected.identity.casefold() not in device.identity.casefold():
+    if expected.identity not in device.identity:
         raise WrongIdentity(
             f"devices.{expected.name}: at {expected.address} answers {device.identity!r}, the "
             f"bench file expects {expected.identity!r}; is this the right address?"
@@ -134,7 +135,7 @@ def _assemble(
     journal: Journal,
 ) -> Bench:
     axes: dict[str, Axis] = {}
-    notes = [f"{name}: {note}" for name, device in devices.items() for note in device.notes]
+    notes: list[str] = []
     for name, axis in description.axes.items():
         keys = ("axes", name)
         axes[name] = _asked(description, keys, devices[axis.device].axis, name, axis.section)
@@ -145,7 +146,7 @@ def _assemble(
     }
     meter_device = devices[description.meter.device]
     meter = _asked(
-        description, ("power_meter",), meter_device.power_meter, "power meter", meter_section
+        description, ("power_meter",), meter_device.power_meter, "power_meter", meter_section
     )
     shutter = None
     if description.shutter is not None:
@@ -153,8 +154,9 @@ def _assemble(
         shutter = _asked(
             description, ("shutter",), shutter_device.shutter, description.shutter.section
         )
+    told = [f"{name}: {note}" for name, device in devices.items() for note in device.notes]
     identities = {name: device.identity for name, device in devices.items()}
-    return Bench(description, axes, meter, shutter, clock, journal, identities, notes)
+    return Bench(description, axes, meter, shutter, clock, journal, identities, told + notes)
 
 
 def _compare_limits(

@@ -22,6 +22,8 @@ Percent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=100)
 Count = Annotated[int, Field(strict=True, ge=1)]
 Text = Annotated[str, Field(strict=True, min_length=1)]
 Limits = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Direction = Literal[1, -1]
+"""-1 for a controller that counts the other way."""
 Channel = Annotated[int, Field(strict=True)] | Text
 
 
@@ -112,6 +114,8 @@ class LinearAxis(Section):
 
     device: Text
     channel: Channel
+    direction: Direction = 1
+    units_per_mm: Positive | None = None
     limits_mm: Limits
     speed_mm_per_s: Positive
     acceleration_mm_per_s2: Positive
@@ -156,6 +160,8 @@ class AngularInputAxis(Section):
 
     device: Text
     channel: Channel
+    direction: Direction = 1
+    units_per_mrad: Positive | None = None
     limits_mrad: Limits
     speed_mrad_per_s: Positive
     acceleration_mrad_per_s2: Positive
@@ -192,6 +198,7 @@ class PowerMeterSection(Section):
     channel: Channel = 1
     range_mw: Positive
     averaging_ms: Positive
+    sample_ms: Positive | None = None
     relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
     noise_floor_uw: Positive
     settings: list[MeterSetting] = []

@@ -80,7 +80,7 @@ def test_axis_effects_keep_their_value_in_si_and_their_order(tmp_path: Path) -> 
     np.testing.assert_allclose(bench.axes["horizontal"].effect, (0, 1, 0, -0.2, 0))
     np.testing.assert_allclose(bench.axes["spacing"].effect, (1, 0, 0, 0, 0))
     setting = bench.setting({"spacing": 0.01, "pitch": 0.002})
-    assert setting.spacing_m == pytest.approx(0.215)
+    assert setting.spacing_m == pytest.approx(bench.spacing_at_zero_m + 0.01)
     assert setting.y_m == pytest.approx(0.0006)
     assert bench.positions(setting)["pitch"] == pytest.approx(0.002)
 
@@ -120,9 +120,10 @@ def test_axis_effects_keep_their_value_in_si_and_their_order(tmp_path: Path) -> 
          "write wavelength_nm"),
         ("hole: {x_mm: 20", "hole: {x_mm: 23", "cell.entrance_mirror.hole", "cut by the edge"),
         ("hole: {x_mm: 20", "hole: {x_mm: 30", "cell.entrance_mirror.hole", "outside the clear"),
-        ("minimum_gap_mm: 195", "minimum_gap_mm: 255", "cell.minimum_gap_mm", "a gap below 255"),
+        ("minimum_gap_mm: 195", "minimum_gap_mm: 260", "cell.minimum_gap_mm", "a gap below 260"),
         ("device: meter", "device: metre", "power_meter.device", "known: motion, meter"),
         ("channel: 2", "channel: 1", "axes.pitch.channel", "already drives the axis spacing"),
+        ("channel: 2", "channel: 2\n    direction: 2", "axes.pitch.direction", "not one of 1, -1"),
         ("channel: 2", "channel: 1.5", "axes.pitch.channel", "whole number"),
         ("moves: {y: 1.0}", "moves: {x: 2.0}", "axes.vertical.moves", "the same as horizontal"),
         ("moves: {y: 1.0}", "moves: {y: 0}", "axes.vertical.moves", "moves nothing"),
