@@ -25,7 +25,7 @@ def mirrors(bench: BenchDescription, spots: Sequence[Spot], nominal: bool) -> st
     from matplotlib.figure import Figure
 
     with drawing_style():
-        figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, 3.75), layout="constrained")
         entrance, far, close = figure.subplots(1, 3, width_ratios=(10, 10, 6))
         _mirror_face(entrance, bench, "entrance", spots)
         _mirror_face(far, bench, "far", spots)
@@ -88,9 +88,7 @@ def _mirror_face(
     _number_spots(axes, here, 0.085 * radius, 7.5)
     reach = 1.04 * radius
     axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal", xlabel="x / mm")
-    ticks = [-math.floor(radius / 10) * 10, 0, math.floor(radius / 10) * 10]
-    axes.set_xticks(ticks)
-    axes.set_yticks(ticks)
+    axes.locator_params(nbins=5)
     if mirror == "entrance":
         axes.set_ylabel("y / mm")
 
@@ -113,16 +111,18 @@ def _around_the_hole(axes: Axes, bench: BenchDescription, spots: Sequence[Spot])
         and abs(spot.y_m * _MM - y) < tall
     ]
     _draw_spots(axes, here, LIGHT["entrance"])
-    for spot in here:
+    for heap in _heaps(here, 0.2 * bench.hole_radius_m):
         axes.annotate(
-            str(spot.pass_number),
-            (spot.x_m * _MM, spot.y_m * _MM),
-            xytext=(0, 12 if spot.pass_number else -13),
+            ", ".join(str(spot.pass_number) for spot in heap),
+            (heap[0].x_m * _MM, heap[0].y_m * _MM),
+            xytext=(-8, 0),
             textcoords="offset points",
-            ha="center",
+            ha="right",
             va="center",
             fontsize=8,
+            clip_on=True,
         )
+    axes.locator_params(axis="x", nbins=4)
     axes.set(xlim=(x - wide, x + wide), ylim=(y - tall, y + tall), aspect="equal")
     axes.set_title("Around the hole, enlarged")
     axes.set_xlabel("x / mm")
@@ -165,20 +165,32 @@ def _number_spots(axes: Axes, spots: Sequence[Spot], offset: float, size: float)
     if not spots:
         return
     centre = np.mean([(spot.x_m, spot.y_m) for spot in spots], axis=0) * _MM
-    every = math.ceil(len(spots) / _MOST_NUMBERS)
-    last = spots[-1].pass_number
-    for spot in spots[::every]:
-        inward = centre - np.array([spot.x_m, spot.y_m]) * _MM
+    heaps = _heaps(spots, 0.4 * offset / _MM)
+    for heap in heaps[:: math.ceil(len(heaps) / _MOST_NUMBERS)]:
+        place = np.array([heap[0].x_m, heap[0].y_m]) * _MM
+        inward = centre - place
         distance = float(np.hypot(*inward))
         step = inward / distance * offset if distance > offset else np.array([0.0, offset])
-        entering = spot.pass_number == 0 and last > 0
+        sideways = len(heap) > 1 and abs(step[0]) > abs(step[1])
         axes.text(
-            spot.x_m * _MM + step[0],
-            spot.y_m * _MM + step[1],
-            f"0, {last}" if entering and last % 2 == 0 else str(spot.pass_number),
-            ha="right" if entering and step[0] < 0 else "center",
+            place[0] + step[0],
+            place[1] + step[1],
+            ", ".join(str(spot.pass_number) for spot in heap),
+            ha=("right" if step[0] < 0 else "left") if sideways else "center",
             va="center",
             fontsize=size,
             color=LIGHT["quiet"],
-            visible=spot.pass_number != last or spot.pass_number == 0 or last % 2 == 1,
         )
+
+
+def _heaps(spots: Sequence[Spot], reach_m: float) -> list[list[Spot]]:
+    """Spots that lie too close to each other for numbers of their own, together."""
+    heaps: list[list[Spot]] = []
+    for spot in spots:
+        for heap in heaps:
+            if math.hypot(spot.x_m - heap[0].x_m, spot.y_m - heap[0].y_m) < reach_m:
+                heap.append(spot)
+                break
+        else:
+            heaps.append([spot])
+    return heaps

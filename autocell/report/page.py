@@ -13,7 +13,6 @@ from autocell.records import MoveRecord, RunRecord
 from autocell.report import cautions, figures, palette, words
 
 _STATES = {0: "success", 3: "partly", 4: "partly", 5: "failure"}
-_NUMBER = ' class="number"'
 
 
 def render(run: RunRecord, bench: BenchDescription) -> str:
@@ -254,8 +253,9 @@ def _table(
     """``rows`` are HTML already; ``numeric`` are the columns that are set to the right."""
 
     def cell(tag: str, column: int, content: str) -> str:
-        mark = _NUMBER if column in numeric else ""
-        return f"<{tag}{mark}>{content}</{tag}>"
+        if column not in numeric:
+            return f"<{tag}>{content}</{tag}>"
+        return f'<{tag} class="number">{content.replace("-", "−")}</{tag}>'
 
     titles = "".join(cell("th", column, escape(text)) for column, text in enumerate(head))
     body = "".join(

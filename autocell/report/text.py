@@ -39,11 +39,11 @@ def print_history(runs: Iterable[RunSummary], console: Console) -> None:
     """One line a run, in the order given."""
     table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="dim")
     table.add_column("Run, by UTC", no_wrap=True)
-    table.add_column("Command")
-    table.add_column("Wanted", justify="right")
-    table.add_column("Passes", justify="right")
-    table.add_column("Verdict")
-    table.add_column("Bench", overflow="ellipsis", no_wrap=True)
+    table.add_column("Command", no_wrap=True)
+    table.add_column("Wanted", justify="right", no_wrap=True)
+    table.add_column("Passes", justify="right", no_wrap=True)
+    table.add_column("Verdict", no_wrap=True)
+    table.add_column("Bench")
     for run in runs:
         passes = "" if run.passes is None else str(run.passes)
         table.add_row(
@@ -54,7 +54,7 @@ def print_history(runs: Iterable[RunSummary], console: Console) -> None:
             Text("not finished", style="yellow")
             if run.verdict is None
             else _styled(run.verdict.value, run.verdict),
-            Text(run.bench_name),
+            Text(run.bench_name, no_wrap=True, overflow="ellipsis"),
         )
     if table.row_count:
         console.print(table)

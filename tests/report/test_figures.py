@@ -1,0 +1,146 @@
+"""Figures measure right and can be told apart by everybody."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from autocell.description import BenchDescription
+from autocell.optics.trace import trace
+from autocell.outcome import Outcome, Spot
+from autocell.records import RunRecord
+from autocell.report import figures
+from autocell.report.palette import DARK, LIGHT
+
+# Full protanopia and deuteranopia, on linear RGB: Machado, Oliveira & Fernandes, IEEE Trans.
+# Vis. Comput. Graph. 15, 1291 (2009), severity 1.0 (numbers from memory).
+COLOUR_VISION = {
+    "normal": np.eye(3),
+    "protanopia": np.array(
+        [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ]
+    ),
+    "deuteranopia": np.array(
+        [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ]
+    ),
+}
+
+
+def linear_rgb(colour: str) -> NDArray[np.float64]:
+    """IEC 61966-2-1 (sRGB) decoded."""
+    encoded = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.1, definition of contrast ratio."""
+    dark, light = sorted(float(linear_rgb(c) @ (0.2126, 0.7152, 0.0722)) for c in (one, other))
+    return (light + 0.05) / (dark + 0.05)
+
+
+def lab(linear: NDArray[np.float64]) -> NDArray[np.float64]:
+    """CIE 1976 L*a*b* under D65 (ISO/CIE 11664-4)."""
+    to_xyz = np.array(
+        [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    )
+    ratio = np.clip(to_xyz @ linear / (0.9505, 1.0, 1.089), 0.0, None)
+    f = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+@pytest.mark.parametrize("colours", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("vision", COLOUR_VISION)
+def test_the_colours_of_one_figure_stay_apart_without_red_or_green(
+    vision: str, colours: dict[str, str]
+) -> None:
+    seen = {
+        role: lab(COLOUR_VISION[vision] @ linear_rgb(colours[role]))
+        for role in ("entrance", "far", "chosen", "paper")
+    }
+    for one, other in combinations(seen, 2):
+        # 10 is clearly apart at a glance for lines and dots [trade].
+        assert np.linalg.norm(seen[one] - seen[other]) > 10, (one, other)
+
+
+@pytest.mark.parametrize("colours", [LIGHT, DARK], ids=["light", "dark"])
+def test_text_and_marks_have_the_contrast_that_wcag_asks_for(colours: dict[str, str]) -> None:
+    for role in ("ink", "quiet", "good", "bad", "chosen"):
+        assert contrast(colours[role], colours["paper"]) >= 4.5, role  # WCAG 2.1, 1.4.3
+    for role in ("entrance", "far", "model"):
+        assert contrast(colours[role], colours["paper"]) >= 3.0, role  # WCAG 2.1, 1.4.11
+
+
+def test_the_closest_spot_of_a_circle_is_its_neighbour(bench: BenchDescription) -> None:
+    orbit_m, passes, beam_m = 0.02, 62, 0.4e-3
+    spots = [
+        Spot(
+            n,
+            "entrance" if n % 2 == 0 else "far",
+            orbit_m * math.cos(2 * math.pi * 15 * n / passes),
+            orbit_m * math.sin(2 * math.pi * 15 * n / passes),
+            beam_m,
+            beam_m,
+            0.0,
+        )
+        for n in range(passes + 1)
+    ]
+    found = figures.closest_to_hole(bench, spots)
+    assert found is not None
+    _, gap = found
+    # Neighbours of a circular pattern are 2 r sin(2π/N) apart: N/2 spots share the circle.
+    apart = 2 * orbit_m * math.sin(2 * math.pi / passes)
+    assert gap == pytest.approx((apart - bench.hole_radius_m) / beam_m, rel=1e-9)
+
+
+def test_every_spot_is_numbered_in_the_figure(bench: BenchDescription, outcome: Outcome) -> None:
+    assert outcome.spots is not None
+    svg = figures.mirrors(bench, outcome.spots, nominal=False)
+    for number in range(1, 62):
+        assert f">{number}</text>" in svg
+    assert ">0, 62</text>" in svg
+
+
+def test_spots_that_overlap_are_numbered_together(bench: BenchDescription) -> None:
+    # One focal length apart, equal mirrors: six passes, spots overlap in pairs [trade].
+    setting = replace(bench.zero, spacing_m=0.25, slope_y=0.0)
+    path = trace(bench.cell(0.25), bench.beam(setting), 6)
+    svg = figures.mirrors(bench, Spot.along(path), nominal=True)
+    for numbers in ("0, 6", "2, 4", "1, 5", "3"):
+        assert f">{numbers}</text>" in svg
+
+
+def test_plateaus_are_labelled_with_their_pass_counts(
+    bench: BenchDescription, outcome: Outcome, run: RunRecord
+) -> None:
+    svg = figures.staircase(bench, outcome, run.readings)
+    for passes in (6, 44, 50, 56, 62, 68):
+        assert f">{passes}</text>" in svg
+    assert outcome.setting is not None
+    assert f"{outcome.setting.spacing_m * 1e3:.3f}" in svg
+
+
+def test_readings_with_another_input_beam_are_not_shown_as_if_on_the_staircase(
+    bench: BenchDescription, outcome: Outcome, run: RunRecord
+) -> None:
+    first = run.readings[0]
+    turned = replace(first.reading.setting, slope_x=first.reading.setting.slope_x + 5e-3)
+    strayed = replace(first, reading=replace(first.reading, setting=turned))
+    svg = figures.staircase(bench, outcome, [strayed, *run.readings[1:]])
+    assert "reading, another input beam" in svg
+    assert "reading, another input beam" not in figures.staircase(bench, outcome, run.readings)
+
+
+def test_a_figure_is_drawn_the_same_way_twice(outcome: Outcome) -> None:
+    assert figures.posterior(outcome) == figures.posterior(outcome)
