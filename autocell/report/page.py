@@ -7,7 +7,6 @@ from html import escape
 from importlib import resources
 
 from autocell.description import BenchDescription
-from autocell.optics.trace import trace
 from autocell.outcome import Outcome, PathLength, Proof, Spot
 from autocell.records import MoveRecord, RunRecord
 from autocell.report import cautions, figures, palette, words
@@ -118,6 +117,9 @@ def _staircase(bench: BenchDescription, run: RunRecord, outcome: Outcome) -> str
 
 
 def _mirrors(bench: BenchDescription, outcome: Outcome) -> str:
+    # Not at the top: history and help need no compiled optics.
+    from autocell.optics.trace import trace
+
     spots, nominal = outcome.spots, False
     if spots is None and outcome.setting is not None and outcome.passes:
         setting = outcome.setting

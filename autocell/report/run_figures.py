@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 _MM = 1e3
 _MW = 1e3
+_LETTER = 0.0075
+"""Width of a small letter as a share of the width of the figure."""
 
 
 def timeline(readings: Sequence[ReadingRecord], moves: Sequence[MoveRecord], end_s: float) -> str:
@@ -67,29 +69,32 @@ def timeline(readings: Sequence[ReadingRecord], moves: Sequence[MoveRecord], end
 def _mark_phases(
     power: Axes, spacing: Axes, readings: Sequence[ReadingRecord], scale: float
 ) -> None:
-    """A line and a word where the purpose of the readings changes, if there is room for words."""
-    phases = [
-        (purpose, [r.reading.time_s * scale for r in group])
-        for purpose, group in groupby(readings, key=lambda record: record.purpose)
-    ]
-    if len(phases) > 10:
-        return
+    """A line and a word where the purpose of the readings changes, where there is room for it."""
+    left, right = power.get_xlim()
+    ends = [left, left]  # where each of the two rows of words is free again
     before: float | None = None
-    for index, (purpose, times) in enumerate(phases):
+    for purpose, group in groupby(readings, key=lambda record: record.purpose):
+        times = [record.reading.time_s * scale for record in group]
         start = times[0] if before is None else 0.5 * (before + times[0])
-        if before is not None:
-            for axes in (power, spacing):
-                axes.axvline(start, color=LIGHT["rule"], lw=0.9, zorder=0)
-        power.annotate(
-            purpose,
-            (start, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(3, 3 + 11 * (index % 2)),
-            textcoords="offset points",
-            fontsize=7.5,
-            color=LIGHT["quiet"],
-        )
+        row = next((row for row, end in enumerate(ends) if start >= end), None)
+        if row is not None:
+            ends[row] = start + (len(purpose) + 2) * _LETTER * (right - left)
+            _mark_phase(power, spacing, start, purpose, row)
         before = times[-1]
+
+
+def _mark_phase(power: Axes, spacing: Axes, start: float, purpose: str, row: int) -> None:
+    for axes in (power, spacing):
+        axes.axvline(start, color=LIGHT["rule"], lw=0.9, zorder=0)
+    power.annotate(
+        purpose,
+        (start, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(3, 3 + 11 * row),
+        textcoords="offset points",
+        fontsize=7.5,
+        color=LIGHT["quiet"],
+    )
 
 
 def posterior(outcome: Outcome) -> str:
