@@ -20,6 +20,9 @@ from autocell.setting import COORDINATES, Setting
 
 Unit = Literal["mm", "mrad"]
 
+ROUNDING = 1e-12
+"""What sums of floats may be beyond a limit, m or rad: far less than any axis resolves."""
+
 
 @dataclass(frozen=True)
 class LaserDescription:
@@ -205,8 +208,9 @@ class BenchDescription:
             positions = self.positions(setting)
         except UsageError:
             return False
-        return setting.spacing_m >= self.lowest_spacing_m and all(
-            axis.reach[0] <= positions[name] <= axis.reach[1] for name, axis in self.axes.items()
+        return setting.spacing_m >= self.lowest_spacing_m - ROUNDING and all(
+            axis.reach[0] - ROUNDING <= positions[name] <= axis.reach[1] + ROUNDING
+            for name, axis in self.axes.items()
         )
 
     @property

@@ -12,11 +12,8 @@ from autocell.bench.budget import Budget, Usage
 from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
 from autocell.bench.trust import Trust, TrustBook
-from autocell.description import AxisDescription, BenchDescription
+from autocell.description import ROUNDING, AxisDescription, BenchDescription
 from autocell.errors import LimitError, MotionError, Stopped, StoreError
-
-_ROUNDING = 1e-12
-"""What sums of floats may be beyond a limit: far less than any axis resolves."""
 
 
 class Guard:
@@ -219,7 +216,7 @@ class Guard:
     def _check_leg(self, move: PlannedMove, leg: float) -> None:
         axis = move.axis
         play = axis.repeatability
-        if not axis.low + play - _ROUNDING <= leg <= axis.high - play + _ROUNDING:
+        if not axis.low + play - ROUNDING <= leg <= axis.high - play + ROUNDING:
             raise LimitError(
                 f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} would "
                 f"be commanded to {trade(axis, leg)}; its limits are {_range(axis)}, less "
@@ -229,7 +226,7 @@ class Guard:
             return
         bench = self._description
         lowest_m = bench.spacing_at_zero_m + leg - play - bench.spacing_tolerance_m
-        if lowest_m < bench.minimum_gap_m - _ROUNDING:
+        if lowest_m < bench.minimum_gap_m - ROUNDING:
             raise LimitError(
                 f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} could "
                 f"bring the mirrors to {lowest_m * 1e3:.4f} mm; the minimum gap is "

@@ -25,6 +25,8 @@ _RETRY_S = 0.1
 """With eight attempts, longer than the half second for which a range change may blind a meter."""
 _STALE_DIGITS = 5
 _OUTLIER_SIGMAS = 5.0
+_OUTLIER_SHARE = 0.25
+"""More outliers than this are no outliers: the samples contradict each other."""
 _MAD_TO_SIGMA = 1.4826
 """Standard deviation over median absolute deviation for normal noise; 1/Φ⁻¹(3/4)."""
 
@@ -110,11 +112,12 @@ class Metering:
                 continue
             power = self._mean(np.array(samples), dark_w)
             wanted_w = max(relative * abs(power.power_w - dark_w), floor_w / 2.0)
-            if power.uncertainty_w <= wanted_w or len(samples) >= most:
+            agreed = power.rejected <= _OUTLIER_SHARE * len(samples)
+            if (agreed and power.uncertainty_w <= wanted_w) or len(samples) >= most:
                 break
         if power.rejected:
             self._tell(f"{power.rejected} of {len(samples)} samples were outliers and left out")
-        if power.rejected > len(samples) / 3:
+        if not agreed:
             raise ReadingError(
                 f"{power.rejected} of {len(samples)} samples disagree with the rest; is the light "
                 "flickering, or the meter changing its range?"

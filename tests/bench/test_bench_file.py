@@ -123,7 +123,7 @@ def test_axis_effects_keep_their_value_in_si_and_their_order(tmp_path: Path) -> 
         ("minimum_gap_mm: 195", "minimum_gap_mm: 260", "cell.minimum_gap_mm", "a gap below 260"),
         ("device: meter", "device: metre", "power_meter.device", "known: motion, meter"),
         ("channel: 2", "channel: 1", "axes.pitch.channel", "already drives the axis spacing"),
-        ("channel: 2", "channel: 2\n    direction: 2", "axes.pitch.direction", "not one of 1, -1"),
+        ("channel: 2", "direction: 2\n    channel: 2", "axes.pitch.direction", "not one of 1, -1"),
         ("channel: 2", "channel: 1.5", "axes.pitch.channel", "whole number"),
         ("moves: {y: 1.0}", "moves: {x: 2.0}", "axes.vertical.moves", "the same as horizontal"),
         ("moves: {y: 1.0}", "moves: {y: 0}", "axes.vertical.moves", "moves nothing"),

@@ -1,0 +1,188 @@
+"""What the guard refuses, what it lets through, and that nothing follows a stop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from autocell.bench.trust import Trust
+from autocell.description import BenchDescription, Caps
+from autocell.errors import (
+    BudgetError,
+    LimitError,
+    MotionError,
+    NoReply,
+    Stopped,
+    StoreError,
+)
+from tests.bench.conftest import Rig
+
+
+def test_a_target_beyond_a_limit_is_refused_before_anything_is_sent(rig: Rig) -> None:
+    with pytest.raises(LimitError) as refusal:
+        rig.motion.move({"pitch": 0.001, "spacing": 0.051}, "test")
+    assert rig.sent() == []
+    assert rig.journal.moves == []
+    for words in ("spacing", "from 25.0000 mm", "to 51.0000 mm", "0.0000 mm to 50.0000 mm"):
+        assert words in str(refusal.value)
+
+
+def test_limits_are_told_in_the_unit_of_the_axis(rig: Rig) -> None:
+    with pytest.raises(LimitError, match=r"pitch: from 0\.0000 mrad to 20\.0000 mrad"):
+        rig.motion.move({"pitch": 0.020}, "test")
+
+
+def test_the_approach_leg_must_stay_within_the_limits_too(rig: Rig) -> None:
+    axis = rig.description.axes["spacing"]
+    target = axis.low + axis.overshoot / 2
+    with pytest.raises(LimitError, match="approach from above"):
+        rig.motion.move({"spacing": target}, "test")
+    assert rig.sent() == []
+    rig.motion.move({"spacing": axis.reach[0]}, "test")
+    assert min(rig.axes["spacing"].commands) >= axis.low
+
+
+def test_what_the_description_calls_reachable_the_guard_admits(rig: Rig) -> None:
+    bench = rig.description
+    for name, axis in bench.axes.items():
+        for target in axis.reach:
+            assert bench.within_limits(bench.setting({name: target} | _middle(bench, name)))
+            rig.motion.move({name: target}, "test")
+        for beyond in (axis.reach[0] - 1e-6, axis.reach[1] + 1e-6):
+            assert not bench.within_limits(bench.setting({name: beyond} | _middle(bench, name)))
+
+
+def test_the_minimum_gap_counts_the_tolerance_of_the_spacing(
+    rig_of: Callable[[BenchDescription], Rig], rig: Rig
+) -> None:
+    near = replace(rig.description, minimum_gap_m=rig.description.spacing_at_zero_m + 0.010)
+    rig = rig_of(near)
+    lowest = near.lowest_spacing_m - near.spacing_at_zero_m
+    assert lowest > 0.011
+    with pytest.raises(LimitError, match="minimum gap"):
+        rig.motion.move({"spacing": lowest - 1e-6}, "test")
+    assert rig.sent() == []
+    rig.motion.move({"spacing": lowest}, "test")
+
+
+def test_a_stop_reaches_every_axis_even_when_some_raise(rig: Rig) -> None:
+    rig.axes["spacing"].stop_error = NoReply("silent")
+    rig.axes["yaw"].stop_error = NoReply("silent")
+    failures = rig.guard.stop_all()
+    assert [axis.stops for axis in rig.axes.values()] == [1] * len(rig.axes)
+    assert set(failures) == {"spacing", "yaw"}
+    assert rig.guard.trust.trust("yaw") is Trust.ESTIMATED
+    assert rig.guard.trust.trust("pitch") is Trust.KNOWN
+
+
+def test_a_stop_reaches_axes_of_several_devices(
+    rig_of: Callable[[BenchDescription], Rig], rig: Rig
+) -> None:
+    axes = {
+        name: replace(axis, device="other" if name == "pitch" else axis.device)
+        for name, axis in rig.description.axes.items()
+    }
+    rig = rig_of(replace(rig.description, axes=axes))
+    rig.axes["spacing"].stop_error = NoReply("silent")
+    assert set(rig.guard.stop_all()) == {"spacing"}
+    assert [axis.stops for axis in rig.axes.values()] == [1] * len(axes)
+
+
+def test_nothing_moves_after_a_stop_until_it_is_cleared(rig: Rig) -> None:
+    rig.guard.stop_all()
+    with pytest.raises(Stopped):
+        rig.motion.move({"pitch": 0.001}, "test")
+    with pytest.raises(Stopped):
+        rig.guard.admit_reading()
+    assert rig.sent() == []
+    rig.guard.clear_stop()
+    rig.motion.move({"pitch": 0.001}, "test")
+    assert rig.axes["pitch"].commands == [0.001]
+
+
+def test_a_stop_works_although_the_disk_is_full(rig: Rig) -> None:
+    rig.journal.full = True
+    assert rig.guard.stop_all() == {}
+    assert [axis.stops for axis in rig.axes.values()] == [1] * len(rig.axes)
+
+
+def test_a_move_that_cannot_be_written_down_is_not_made(rig: Rig) -> None:
+    rig.journal.full = True
+    with pytest.raises(StoreError):
+        rig.motion.move({"pitch": 0.001}, "test")
+    assert rig.sent() == []
+
+
+@pytest.mark.parametrize(
+    ("caps", "cap"),
+    [
+        (Caps(moves=2, readings=9, travel_m=9.0, time_s=999.0), "caps.moves"),
+        (Caps(moves=9, readings=9, travel_m=0.012, time_s=999.0), "caps.travel_mm"),
+        (Caps(moves=9, readings=9, travel_m=9.0, time_s=5.0), "caps.time_min"),
+    ],
+)
+def test_a_move_that_would_exceed_a_cap_is_refused_and_the_reserve_brings_it_home(
+    rig_of: Callable[[BenchDescription], Rig], rig: Rig, caps: Caps, cap: str
+) -> None:
+    rig = rig_of(replace(rig.description, caps=caps))
+    rig.motion.move({"spacing": 0.035}, "out")
+    sent = len(rig.sent())
+    with pytest.raises(BudgetError, match=cap):
+        rig.motion.move({"spacing": 0.015}, "further")
+    assert len(rig.sent()) == sent
+    with rig.guard.budget.reserve():
+        rig.motion.move({"spacing": 0.025}, "back")
+    assert rig.guard.position("spacing") == pytest.approx(0.025, abs=1e-6)
+    with pytest.raises(BudgetError):
+        rig.motion.move({"spacing": 0.010}, "further")
+
+
+def test_readings_are_capped(rig_of: Callable[[BenchDescription], Rig], rig: Rig) -> None:
+    rig = rig_of(replace(rig.description, caps=replace(rig.description.caps, readings=1)))
+    rig.guard.admit_reading()
+    rig.guard.budget.readings += 1
+    with pytest.raises(BudgetError, match=r"caps\.readings"):
+        rig.guard.admit_reading()
+
+
+def test_usage_counts_what_was_sent(rig: Rig) -> None:
+    rig.motion.move({"spacing": 0.020, "pitch": 0.001}, "test")
+    axis = rig.description.axes["spacing"]
+    usage = rig.guard.usage
+    assert usage.moves == len(rig.sent()) == len(rig.journal.moves) == 3
+    assert usage.travel_m == pytest.approx(0.005 + 2 * axis.overshoot, abs=3e-6)
+    assert usage.elapsed_s == pytest.approx(rig.clock.now())
+
+
+def test_an_axis_that_moved_by_itself_has_lost_its_position(rig: Rig) -> None:
+    rig.axes["spacing"].jump(0.0)
+    with pytest.raises(MotionError, match="although nothing was sent"):
+        rig.guard.position("spacing")
+    assert rig.guard.trust.trust("spacing") is Trust.LOST
+    with pytest.raises(MotionError, match="may be stopped, homed, or moved between"):
+        rig.motion.move({"spacing": 0.020}, "test")
+    assert rig.sent() == []
+
+
+def test_a_lost_axis_may_search_nearby_and_is_known_only_after_being_told(rig: Rig) -> None:
+    rig.axes["spacing"].jump(0.010)
+    with pytest.raises(MotionError):
+        rig.guard.position("spacing")
+    rig.motion.move({"spacing": 0.0103}, "local search")
+    assert rig.guard.trust.trust("spacing") is Trust.LOST
+    rig.guard.restore_trust("spacing", "the light came back where it was")
+    assert rig.guard.trust.trust("spacing") is Trust.KNOWN
+    assert rig.journal.events[-1][0] == "trust"
+    rig.motion.move({"spacing": 0.020}, "test")
+
+
+def test_an_axis_without_reference_is_lost_from_the_start(rig: Rig) -> None:
+    rig.axes["spacing"].has_reference = False
+    rig.guard.look_around()
+    assert rig.guard.trust.trust("spacing") is Trust.LOST
+
+
+def _middle(bench: BenchDescription, but: str) -> dict[str, float]:
+    return {name: (axis.low + axis.high) / 2 for name, axis in bench.axes.items() if name != but}
