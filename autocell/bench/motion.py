@@ -165,9 +165,11 @@ class Motion:
             )
 
     def _abandon(self, error: BaseException) -> None:
-        """Stop what is under way, then write down how it ended."""
+        """Stop what is under way, let it brake, then write down where it came to rest."""
         under_way = self._guard.under_way
         failures = self._guard.halt(under_way)
+        axes = [self._description.axes[name] for name in under_way]
+        self._clock.sleep(max((axis.speed / axis.acceleration for axis in axes), default=0.0))
         failed = isinstance(error, Exception)
         for name in under_way:
             trust = Trust.LOST if isinstance(error, Refused) else Trust.ESTIMATED
