@@ -50,7 +50,7 @@ class Bench:
             self._guard.check_reading,
             lambda text: journal.event(self.time_s, "metering", text),
         )
-        self._guard.look_around()
+        self.notes += self._guard.look_around()
         self.home_setting = self._way_home()
 
     @property

@@ -13,7 +13,7 @@ from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
 from autocell.bench.trust import Trust, TrustBook
 from autocell.description import ROUNDING, AxisDescription, BenchDescription
-from autocell.errors import LimitError, MotionError, Stopped, StoreError
+from autocell.errors import LimitError, MotionError, Refused, Stopped, StoreError
 
 
 class Guard:
@@ -82,12 +82,30 @@ class Guard:
             "anything else moves it"
         )
 
-    def look_around(self) -> None:
-        """Read every axis for the first time; those without a reference are lost from the start."""
+    def look_around(self) -> list[str]:
+        """Meet every axis for the first time; what was found that needs telling.
+
+        An axis that still moves, as after a crash of whoever sent it, is stopped. One without a
+        reference, or on a switch, or in fault, is lost from the start.
+        """
+        found = []
         for name, axis in self._axes.items():
-            if isinstance(axis, ReportsReference) and not axis.referenced():
-                self.trust.lower(name, Trust.LOST, "its controller has no reference; home it first")
+            try:
+                if axis.moving():
+                    found.append(f"{name}: it was moving when the bench was opened; it was stopped")
+                    axis.stop()
+                    traits = self._description.axes[name]
+                    self._clock.sleep(traits.speed / traits.acceleration)
+                    self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
+                if isinstance(axis, ReportsReference) and not axis.referenced():
+                    why = "its controller has no reference; home it first"
+                    self.trust.lower(name, Trust.LOST, why)
+            except Refused as error:
+                self.trust.lower(name, Trust.LOST, str(error))
+            if self.trust.trust(name) is Trust.LOST:
+                found.append(f"{name}: its position is lost: {self.trust.why(name)}")
             self.position(name)
+        return found
 
     def positions(self) -> dict[str, float]:
         """Where every axis reads, m or rad."""

@@ -18,7 +18,6 @@ from autocell.bench.protocols import (
     Journal,
     OpenDevice,
     ReportsLimits,
-    ReportsReference,
 )
 from autocell.description import AxisDescription, BenchDescription, DeviceDescription
 from autocell.errors import BenchFileError, WrongIdentity
@@ -164,8 +163,6 @@ def _compare_limits(
 ) -> Iterator[str]:
     """Notes on what the controller says of its travel. Raises BenchFileError when the bench file
     promises travel that the controller does not have."""
-    if isinstance(opened, ReportsReference) and not opened.referenced():
-        yield f"{axis.name}: its controller has no reference yet"
     if not isinstance(opened, ReportsLimits):
         yield f"{axis.name}: its controller does not tell its travel; only the bench file limits it"
         return

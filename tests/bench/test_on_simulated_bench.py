@@ -158,6 +158,27 @@ def test_a_power_cycled_controller_is_not_believed() -> None:
     assert simulation.truth.truth_report()["moves"] == 0
 
 
+def test_an_axis_that_a_crash_left_moving_is_stopped_at_opening() -> None:
+    simulation = Simulation()
+    simulation.truth.axes["spacing"].move_to(0.010)
+    simulation.clock.sleep(1.0)
+    with opened(simulation) as bench:
+        assert any("it was moving" in note for note in bench.notes)
+        assert bench.trust()["spacing"] is Trust.ESTIMATED
+        assert not simulation.truth.axes["spacing"].in_motion
+        assert bench.positions()["spacing"] > 0.030
+        bench.move_to(bench.setting.at_spacing(0.240), "test")
+        assert bench.trust()["spacing"] is Trust.KNOWN
+
+
+def test_an_axis_in_fault_is_not_believed() -> None:
+    simulation = Simulation()
+    simulation.truth.axes["yaw"].faulted = True
+    with opened(simulation) as bench:
+        assert bench.trust()["yaw"] is Trust.LOST
+        assert any("fault" in note for note in bench.notes)
+
+
 def test_a_power_cycle_between_two_readings_is_noticed_at_the_second() -> None:
     simulation = Simulation()
     with opened(simulation) as bench:
