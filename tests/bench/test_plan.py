@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from autocell.bench.file import load, shipped
 from autocell.bench.plan import plan_move, time_limit, travel_time
-from autocell.description import AxisDescription
 
 SPACING = load(shipped("peat-bog")).axes["spacing"]
 
@@ -44,7 +44,7 @@ def test_an_axis_that_is_there_already_is_not_moved() -> None:
 
 
 def test_an_axis_without_backlash_goes_straight_from_both_sides() -> None:
-    closed_loop = _with(SPACING, backlash=0.0)
+    closed_loop = replace(SPACING, backlash=0.0)
     move = plan_move(closed_loop, 0.030, 0.020, backlash_is_out=False)
     assert move is not None
     assert move.legs == (0.020,)
@@ -61,9 +61,3 @@ def test_travel_time_is_that_of_constant_acceleration() -> None:
 def test_the_time_limit_grows_with_the_distance() -> None:
     assert time_limit(SPACING, 0.05) > 1.4 * travel_time(SPACING, 0.05)
     assert time_limit(SPACING, 1e-6) < 2.0
-
-
-def _with(axis: AxisDescription, **changes: float) -> AxisDescription:
-    from dataclasses import replace
-
-    return replace(axis, **changes)  # type: ignore[arg-type]
