@@ -16,9 +16,24 @@ are linear, so nothing is divided, nothing grows, and the round beam is no speci
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import TypeVar, cast
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+from autocell.optics.cell import FloatArray
+
+_F = TypeVar("_F", bound=Callable[..., object])
+
+
+def compiled(function: _F) -> _F:
+    """Compile at the first call, keep the result on disk; type checkers see the plain function.
+
+    Compiled functions release the interpreter lock, and dividing by zero gives what IEEE 754 says.
+    """
+    return cast(_F, njit(cache=True, nogil=True, error_model="numpy")(function))
 
 _MIRROR = (
     "radius_x_m",
@@ -73,8 +88,10 @@ SPOT_COLUMNS = (
 _FAR = 4.2  # beam radii beyond which a round edge takes less than 1e-15
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def through_circle(sxx, sxy, syy, dx, dy, a):
+@compiled
+def through_circle(
+    sxx: float, sxy: float, syy: float, dx: float, dy: float, a: float
+) -> float:
     """Fraction of exp(−2 ρᵀSρ) inside the circle of radius ``a`` centred ``(dx, dy)`` away.
 
     In coordinates whitened by S the enclosed fraction is (1/2π)∮(1 − e^{−2ρᵀSρ}) dψ around the
@@ -103,14 +120,22 @@ def through_circle(sxx, sxy, syy, dx, dy, a):
     return 2.0 * a * area * total / nodes
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
+def through_circles(rows: FloatArray, fractions: FloatArray) -> None:
+    """:func:`through_circle` of each row (Sxx, Sxy, Syy, Δx, Δy, a) into ``fractions``."""
+    for i in range(rows.shape[0]):
+        r = rows[i]
+        fractions[i] = through_circle(r[0], r[1], r[2], r[3], r[4], r[5])
+
+
+@compiled
 def _normal(tilt_x, tilt_y, towards):
     """Unit normal of a mirror at its vertex, leaning by the tilts; ``towards`` is ±1 along z."""
     norm = 1.0 / math.sqrt(1.0 + tilt_x * tilt_x + tilt_y * tilt_y)
     return tilt_x * norm, tilt_y * norm, towards * norm
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def _sag(x, y, cx, cy):
     """Height, slopes and second derivatives of a surface with curvatures cx, cy.
 
@@ -132,7 +157,7 @@ def _sag(x, y, cx, cy):
     return z, zx, zy, zxx, zxy, zyy
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def _meet_toroid(px, py, pz, ux, uy, uz, rx, ry, nx, ny, nz, vx, vy, vz):
     """Where a ray meets a toroidal mirror with vertex v and vertex normal n.
 
@@ -162,7 +187,7 @@ def _meet_toroid(px, py, pz, ux, uy, uz, rx, ry, nx, ny, nz, vx, vy, vz):
     return t, mx, my, mz, xx, xy, xz, yx, yy, yz, zxx * norm, zxy * norm, zyy * norm
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def _footprint(x11, x12, x21, x22, p11, p12, p21, p22, scale):
     """Symmetric A of the intensity exp(−2 rᵀ A r) across the beam, A = −(π/λM²) Im(P X⁻¹)."""
     det = x11 * x22 - x12 * x21
@@ -174,7 +199,7 @@ def _footprint(x11, x12, x21, x22, p11, p12, p21, p22, scale):
     return -scale * a11.imag, -scale * a12.imag, -scale * a22.imag
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
     """Follow one beam for at most ``passes`` passes, or until less than ``floor`` of it is left.
 
@@ -354,7 +379,7 @@ def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
     tally[4], tally[5] = n, weighted / total if total > 0.0 else 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def follow_all(rows, hole_on_far, exit_far, passes, floor, tallies):
     """:func:`follow` for each row, keeping only the tally."""
     no_spots = np.empty((0, len(SPOT_COLUMNS)))
@@ -363,7 +388,7 @@ def follow_all(rows, hole_on_far, exit_far, passes, floor, tallies):
         follow(rows[i], hole_on_far, exit_far, passes, floor, no_spots, no_leaks, tallies[i])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def follow_paths(rows, hole_on_far, exit_far, passes, spots, leaks, tallies):
     """:func:`follow` for each row, keeping every spot and leak."""
     for i in range(rows.shape[0]):
