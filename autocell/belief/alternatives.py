@@ -13,7 +13,10 @@ from autocell.belief.unknowns import UNKNOWNS, FloatArray, Prior
 from autocell.setting import Setting
 
 _OFFSET = UNKNOWNS.index("spacing_offset_m")
-_STARTS = 8
+_STARTS = 5
+
+_HOPELESS = 60.0
+"""Log units behind, after the first steps of its climb, at which a rival is left where it is."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,10 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
         )
         starts = starts[model.predict(starts, (at,)).passes[:, 0] == rival]
         if len(starts):
-            fit = climb(model, evidence, starts, showing=(at, int(rival)))
+            showing = (at, int(rival))
+            fit = climb(model, evidence, starts, showing=showing, steps=3)
+            if best - float(fit.log_posterior.max()) < _HOPELESS:
+                fit = climb(model, evidence, fit.z, showing=showing)
             top = int(fit.log_posterior.argmax())
             found.append(Alternative(int(rival), best - float(fit.log_posterior[top]), fit.z[top]))
     found.sort(key=lambda alternative: alternative.log_odds)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocell.belief.next_reading import information, most_telling
 from autocell.errors import BudgetError
 from autocell.procedures.tuning import Tuning
 from autocell.setting import Setting
 
-_SURE = 0.97
-_LIKELY = 0.85
-_POINTS = 60
-_MOST_READINGS = 40
+_LIKELY = 0.9
+"""Probability at which the place is worth a reading of its own; the proof comes later."""
+
+_MEMBERS = 200
+_POINTS = 61
+_MOST_READINGS = 30
 
 
 def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
@@ -27,39 +30,53 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
     for _ in range(_MOST_READINGS):
         candidates, share = _where(tuning, guess, reach_m)
         target = candidates[_middle_of_best(share)]
-        likely = tuning.probability(target)
-        if likely >= _SURE and _has_read_near(tuning, target):
+        likely = tuning.probability(target) >= _LIKELY
+        if likely and _has_read_near(tuning, target, 3e-4):
             return target
-        if likely >= _LIKELY:
-            tuning.read_at(target, stage, f"reading where {tuning.passes} passes are expected")
-            continue
-        power, sigma = tuning.predicted_power(candidates)
-        answers = tuning.belief.predict((target,), most=len(power)).passes[:, 0]
-        told = information(power, sigma, answers)
-        chosen = most_telling(candidates, told, tuning.seconds)
-        if chosen is None or _has_read_near(tuning, chosen, within_m=5e-6):
-            chosen = target
-        tuning.read_at(chosen, stage, "reading where the model benches disagree")
+        if not likely:
+            telling = _most_telling(tuning, candidates, target)
+            if telling is not None:
+                tuning.read_at(telling, stage, "reading where the model benches disagree")
+                continue
+            if _has_read_near(tuning, target, 3e-4):
+                return target
+        tuning.read_at(target, stage, f"reading where {tuning.passes} passes are expected")
     raise BudgetError(
         f"{_MOST_READINGS} readings did not show where the {tuning.passes}-pass plateau is"
     )
 
 
-def _where(tuning: Tuning, guess: Setting, reach_m: float) -> tuple[list[Setting], np.ndarray]:
-    """Spacings worth a look, and the share of members with the wanted pass count at each."""
-    plateau = tuning.plateau(guess, reach_m + 2e-3)
-    low, high = plateau.low_m, plateau.high_m
-    if plateau.share > 0.05:
-        low_m = float(np.nanquantile(low, 0.02)) - 3e-4
-        high_m = float(np.nanquantile(high, 0.98)) + 3e-4
-    else:
-        low_m, high_m = guess.spacing_m - reach_m, guess.spacing_m + reach_m
-    candidates = tuning.settings(low_m, high_m, _POINTS)
-    seen = tuning.belief.predict(candidates, most=300)
-    return candidates, np.mean(seen.passes == tuning.passes, axis=0)
+def _where(
+    tuning: Tuning, guess: Setting, reach_m: float
+) -> tuple[list[Setting], NDArray[np.float64]]:
+    """Spacings worth a look, and the share of members with the wanted pass count at each.
+
+    First all of the range the plateau may be in, then, closer, what the belief has left of it.
+    """
+    low, high = guess.spacing_m - reach_m, guess.spacing_m + reach_m
+    for _ in range(2):
+        candidates = tuning.settings(low, high, _POINTS)
+        seen = tuning.belief.predict(candidates, most=_MEMBERS)
+        share = np.mean(seen.passes == tuning.passes, axis=0)
+        possible = np.flatnonzero(share > 0.01)
+        if possible.size:
+            low = candidates[possible[0]].spacing_m - 4e-4
+            high = candidates[possible[-1]].spacing_m + 4e-4
+    return candidates, share
 
 
-def _middle_of_best(share: np.ndarray) -> int:
+def _most_telling(
+    tuning: Tuning, candidates: list[Setting], target: Setting
+) -> Setting | None:
+    """Where a reading tells most about which pass count the target spacing has."""
+    power, sigma = tuning.predicted_power(candidates)
+    answers = tuning.belief.predict((target,), most=len(power)).passes[:, 0]
+    fresh = [not _has_read_near(tuning, candidate, 2e-5) for candidate in candidates]
+    told = np.where(fresh, information(power, sigma, answers), 0.0)
+    return most_telling(candidates, told, tuning.seconds)
+
+
+def _middle_of_best(share: NDArray[np.float64]) -> int:
     """Index in the middle of the widest run of shares that are as good as the best."""
     good = np.flatnonzero(share >= share.max() - 0.02)
     runs = np.split(good, np.flatnonzero(np.diff(good) > 1) + 1)
@@ -67,7 +84,7 @@ def _middle_of_best(share: np.ndarray) -> int:
     return int(widest[len(widest) // 2])
 
 
-def _has_read_near(tuning: Tuning, setting: Setting, within_m: float = 3e-4) -> bool:
+def _has_read_near(tuning: Tuning, setting: Setting, within_m: float) -> bool:
     """Whether there is a reading with this input beam at about this spacing."""
     apart = [
         np.abs(setting.as_array() - reading.setting.as_array())

@@ -38,9 +38,9 @@ def change_passes(
     start = bench.setting
     tuning = Tuning(bench, pattern.setting, passes, listener, np.random.default_rng(seed))
     try:
-        return replace(_reach(tuning, pattern, start), start=start)
+        return replace(_reach(tuning, pattern), start=start)
     except (BudgetError, ReadingError) as error:
-        return replace(_hold(tuning, start, str(error)), start=start)
+        return replace(_hold(tuning, str(error)), start=start)
     except DeviceError as error:
         bench.stop()
         return replace(_so_far(tuning, Verdict.FAILED, str(error)), start=start)
@@ -65,11 +65,11 @@ class _Arrival:
     proof: Proof
 
 
-def _reach(tuning: Tuning, pattern: Pattern, start: Setting) -> Outcome:
+def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench = tuning.bench
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
-    _survey_start(tuning, start)
+    _survey_start(tuning, bench.setting)
     arrival = None
     for _ in range(_ROUNDS):
         inside = approach(tuning, pattern.setting, how_far_off(tuning, pattern))
@@ -85,7 +85,7 @@ def _reach(tuning: Tuning, pattern: Pattern, start: Setting) -> Outcome:
             return _outcome(tuning, arrival, Verdict.REACHED, "reached and proved")
     assert arrival is not None
     missing = "; ".join(piece.statement for piece in arrival.proof.evidence if not piece.holds)
-    held = _hold(tuning, start, f"not proved: {missing}")
+    held = _hold(tuning, f"not proved: {missing}")
     return replace(held, proof=arrival.proof)
 
 
@@ -150,12 +150,13 @@ def _so_far(tuning: Tuning, verdict: Verdict, reason: str) -> Outcome:
     )
 
 
-def _hold(tuning: Tuning, start: Setting, reason: str) -> Outcome:
+def _hold(tuning: Tuning, reason: str) -> Outcome:
     """Go back to the start, read there again, and say why."""
     tuning.tell("hold", f"going back to the start: {reason}")
     try:
-        tuning.bench.go_back(start, "back to the start")
-        reading = tuning.bench.read_power("the start, again", relative_uncertainty=READING_NOISE)
+        tuning.bench.return_home()
+        with tuning.bench.reserve():
+            reading = tuning.bench.read_power("the start, again", READING_NOISE)
     except AutocellError as error:
         tuning.bench.stop()
         return _so_far(tuning, Verdict.HELD, f"{reason}; the way back failed too: {error}")

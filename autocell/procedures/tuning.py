@@ -21,7 +21,7 @@ from autocell.setting import Setting
 READING_NOISE = 0.002
 """Relative standard uncertainty asked of a reading; less than the model error gains nothing."""
 
-_SOME = 150
+_SOME = 100
 """Members asked where all of them would be slow and no better."""
 
 
