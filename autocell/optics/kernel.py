@@ -113,7 +113,12 @@ def through_circle(
     for _ in range(nodes):
         x, y = dx + a * c, dy + a * s
         v = 2.0 * (sxx * x * x + 2.0 * sxy * x * y + syy * y * y)
-        weight = 1.0 - 0.5 * v if v < 1e-9 else (1.0 - math.exp(-v)) / v
+        if v > 40.0:  # e⁻⁴⁰ is nothing beside one
+            weight = 1.0 / v
+        elif v > 1e-9:
+            weight = (1.0 - math.exp(-v)) / v
+        else:
+            weight = 1.0 - 0.5 * v
         total += weight * (dx * c + dy * s + a)
         c, s = c * turn_c - s * turn_s, s * turn_c + c * turn_s
     area = math.sqrt(sxx * syy - sxy * sxy)
@@ -188,15 +193,36 @@ def _meet_toroid(px, py, pz, ux, uy, uz, rx, ry, nx, ny, nz, vx, vy, vz):
 
 
 @compiled
-def _footprint(x11, x12, x21, x22, p11, p12, p21, p22, scale):
-    """Symmetric A of the intensity exp(−2 rᵀ A r) across the beam, A = −(π/λM²) Im(P X⁻¹)."""
-    det = x11 * x22 - x12 * x21
-    inverse = 1.0 / (det.real * det.real + det.imag * det.imag)
-    conj = complex(det.real, -det.imag) * inverse
-    a11 = (p11 * x22 - p12 * x21) * conj
-    a12 = (p12 * x11 - p11 * x12) * conj
-    a22 = (p22 * x11 - p21 * x12) * conj
-    return -scale * a11.imag, -scale * a12.imag, -scale * a22.imag
+def _ellipse(x11, x12, x21, x22, b1, b2):
+    """Squared radii W of the beam, W = X B X†: intensity exp(−2 rᵀ W⁻¹ r).
+
+    Im(X†P) is conserved along the path, so that −Im(P X⁻¹) = X⁻† (−Im Q₀⁻¹) X⁻¹, and with B the
+    squared radii where X is real no matrix need be inverted.
+    """
+    w11 = b1 * _square(x11) + b2 * _square(x12)
+    w22 = b1 * _square(x21) + b2 * _square(x22)
+    w12 = b1 * (x11.real * x21.real + x11.imag * x21.imag) + b2 * (
+        x12.real * x22.real + x12.imag * x22.imag
+    )
+    return w11, w12, w22
+
+
+@compiled
+def _square(x):
+    """|x|² of a complex number."""
+    return x.real * x.real + x.imag * x.imag
+
+
+@compiled
+def _seen_in_plane(w11, w12, w22, j11, j12, j21, j22):
+    """S of the intensity exp(−2 ρᵀSρ) in a plane where a step ρ is the step J ρ across the beam."""
+    scale = 1.0 / (w11 * w22 - w12 * w12)
+    a11, a12, a22 = w22 * scale, -w12 * scale, w11 * scale
+    return (
+        a11 * j11 * j11 + 2.0 * a12 * j11 * j21 + a22 * j21 * j21,
+        a11 * j11 * j12 + a12 * (j11 * j22 + j12 * j21) + a22 * j21 * j22,
+        a11 * j12 * j12 + 2.0 * a12 * j12 * j22 + a22 * j22 * j22,
+    )
 
 
 @compiled
@@ -235,20 +261,19 @@ def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
     e1x, e1y, e1z = (1.0 - ux * ux) * f, -ux * uy * f, -ux * uz * f
     e2x, e2y, e2z = uy * e1z - uz * e1y, uz * e1x - ux * e1z, ux * e1y - uy * e1x
 
-    # the two complex rays: X is the unit matrix, P the complex curvature in the frame
+    # the two complex rays start along the principal axes of the beam
     zr_x = scale * row[_IN + 5] ** 2
     zr_y = scale * row[_IN + 6] ** 2
     qx = 1.0 / complex(-row[_IN + 7], zr_x)
     qy = 1.0 / complex(-row[_IN + 8], zr_y)
     ca, sa = math.cos(row[_IN + 9]), math.sin(row[_IN + 9])
-    x11, x12, x21, x22 = 1.0 + 0j, 0j, 0j, 1.0 + 0j
-    p11 = qx * ca * ca + qy * sa * sa
-    p12 = (qx - qy) * ca * sa
-    p21 = p12
-    p22 = qx * sa * sa + qy * ca * ca
+    x11, x12, x21, x22 = complex(ca), complex(-sa), complex(sa), complex(ca)
+    p11, p12, p21, p22 = qx * ca, -qy * sa, qx * sa, qy * ca
+    b1, b2 = -1.0 / (scale * qx.imag), -1.0 / (scale * qy.imag)
 
     # what gets in through the entrance hole (footprint seen along z)
-    s11, s12, s22 = _footprint(x11, x12, x21, x22, p11, p12, p21, p22, scale)
+    w11, w12, w22 = _ellipse(x11, x12, x21, x22, b1, b2)
+    s11, s12, s22 = _seen_in_plane(w11, w12, w22, e1x, e1y, e2x, e2y)
     power = through_circle(
         s11, s12, s22, row[HOLES] + row[_M1 + 6] - px, row[HOLES + 1] + row[_M1 + 7] - py,
         row[HOLES + 2],
@@ -296,20 +321,27 @@ def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
 
         # footprint in the mirror's x, y: a step (ξ, η) there is a step along the tangent plane
         gx, gy = -mx / mz, -my / mz
-        s11, s12, s22 = _footprint(x11, x12, x21, x22, p11, p12, p21, p22, scale)
-        j11, j12 = e1x + e1z * gx, e1y + e1z * gy
-        j21, j22 = e2x + e2z * gx, e2y + e2z * gy
-        fxx = s11 * j11 * j11 + 2.0 * s12 * j11 * j21 + s22 * j21 * j21
-        fxy = s11 * j11 * j12 + s12 * (j11 * j22 + j12 * j21) + s22 * j21 * j22
-        fyy = s11 * j12 * j12 + 2.0 * s12 * j12 * j22 + s22 * j22 * j22
+        j11, j12, j21, j22 = e1x + e1z * gx, e1y + e1z * gy, e2x + e2z * gx, e2y + e2z * gy
+        w11, w12, w22 = _ellipse(x11, x12, x21, x22, b1, b2)
+        reach = _FAR * math.sqrt(w11 + w22) / cos_i  # no light beyond: spares most of the edges
+        if keep:
+            fxx, fxy, fyy = _seen_in_plane(w11, w12, w22, j11, j12, j21, j22)
 
-        inside = through_circle(fxx, fxy, fyy, vx - px, vy - py, row[m + 2])
+        inside = 1.0
+        ox, oy = vx - px, vy - py
+        if math.sqrt(ox * ox + oy * oy) + reach > row[m + 2]:
+            fxx, fxy, fyy = _seen_in_plane(w11, w12, w22, j11, j12, j21, j22)
+            inside = through_circle(fxx, fxy, fyy, ox, oy, row[m + 2])
         gone = 0.0
         for h in range(holes):
             if hole_on_far[h] != on_far:
                 continue
             c = HOLES + 3 * h
-            part = through_circle(fxx, fxy, fyy, vx + row[c] - px, vy + row[c + 1] - py, row[c + 2])
+            hx, hy, hole_radius = ox + row[c], oy + row[c + 1], row[c + 2]
+            if math.sqrt(hx * hx + hy * hy) > hole_radius + reach:
+                continue
+            fxx, fxy, fyy = _seen_in_plane(w11, w12, w22, j11, j12, j21, j22)
+            part = through_circle(fxx, fxy, fyy, hx, hy, hole_radius)
             gone += part
             leak = power * part
             if keep:
@@ -318,18 +350,15 @@ def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
                 seen = leak
                 if row[_DET] < np.inf:
                     # carry the beam to the detector plane, along the ray
-                    reach = row[_DET + 1] / abs(uz)
+                    onward = row[_DET + 1] / abs(uz)
                     y11, y12, y21, y22 = (
-                        x11 + reach * p11, x12 + reach * p12, x21 + reach * p21, x22 + reach * p22,
+                        x11 + onward * p11, x12 + onward * p12, x21 + onward * p21, x22 + onward * p22,
                     )  # fmt: skip
-                    o11, o12, o22 = _footprint(y11, y12, y21, y22, p11, p12, p21, p22, scale)
-                    k11, k12, k21, k22 = e1x, e1y, e2x, e2y
-                    oxx = o11 * k11 * k11 + 2.0 * o12 * k11 * k21 + o22 * k21 * k21
-                    oxy = o11 * k11 * k12 + o12 * (k11 * k22 + k12 * k21) + o22 * k21 * k22
-                    oyy = o11 * k12 * k12 + 2.0 * o12 * k12 * k22 + o22 * k22 * k22
+                    o11, o12, o22 = _ellipse(y11, y12, y21, y22, b1, b2)
+                    oxx, oxy, oyy = _seen_in_plane(o11, o12, o22, e1x, e1y, e2x, e2y)
                     seen *= through_circle(
                         oxx, oxy, oyy,
-                        row[_DET + 2] - px - reach * ux, row[_DET + 3] - py - reach * uy,
+                        row[_DET + 2] - px - onward * ux, row[_DET + 3] - py - onward * uy,
                         row[_DET],
                     )  # fmt: skip
                 total += seen
