@@ -368,9 +368,9 @@ def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
 
         # reflect ray, frame and beam
         ux, uy, uz = ux + 2.0 * cos_i * mx, uy + 2.0 * cos_i * my, uz + 2.0 * cos_i * mz
-        # one Newton step towards unit length: without it rounding grows exponentially
-        r = 1.5 - 0.5 * (ux * ux + uy * uy + uz * uz)
-        ux, uy, uz = ux * r, uy * r, uz * r
+        # back to unit length, or rounding would grow exponentially; in z, where the last digit of
+        # the direction turns it least
+        uz = towards * math.sqrt(1.0 - ux * ux - uy * uy)
         if rx == ry:
             k = 2.0 / rx
             k11 = k * (cos_i + m1 * m1 / cos_i)
@@ -383,12 +383,12 @@ def follow(row, hole_on_far, exit_far, passes, floor, spots, leaks, tally):
             wx, wy, wz = ux - 2.0 * cos_i * mx, uy - 2.0 * cos_i * my, uz - 2.0 * cos_i * mz
             t1x, t1y, t1z = e1x + g1 * wx, e1y + g1 * wy, e1z + g1 * wz
             t2x, t2y, t2z = e2x + g2 * wx, e2y + g2 * wy, e2z + g2 * wz
-            a1, b1 = t1x * ax + t1y * ay + t1z * az, t1x * bx + t1y * by + t1z * bz
-            a2, b2 = t2x * ax + t2y * ay + t2z * az, t2x * bx + t2y * by + t2z * bz
+            h1, v1 = t1x * ax + t1y * ay + t1z * az, t1x * bx + t1y * by + t1z * bz
+            h2, v2 = t2x * ax + t2y * ay + t2z * az, t2x * bx + t2y * by + t2z * bz
             k = 2.0 * cos_i
-            k11 = k * (zxx * a1 * a1 + 2.0 * zxy * a1 * b1 + zyy * b1 * b1)
-            k12 = k * (zxx * a1 * a2 + zxy * (a1 * b2 + a2 * b1) + zyy * b1 * b2)
-            k22 = k * (zxx * a2 * a2 + 2.0 * zxy * a2 * b2 + zyy * b2 * b2)
+            k11 = k * (zxx * h1 * h1 + 2.0 * zxy * h1 * v1 + zyy * v1 * v1)
+            k12 = k * (zxx * h1 * h2 + zxy * (h1 * v2 + h2 * v1) + zyy * v1 * v2)
+            k22 = k * (zxx * h2 * h2 + 2.0 * zxy * h2 * v2 + zyy * v2 * v2)
         p11, p21 = p11 - (k11 * x11 + k12 * x21), p21 - (k12 * x11 + k22 * x21)
         p12, p22 = p12 - (k11 * x12 + k12 * x22), p22 - (k12 * x12 + k22 * x22)
         e1x, e1y, e1z = e1x - 2.0 * m1 * mx, e1y - 2.0 * m1 * my, e1z - 2.0 * m1 * mz

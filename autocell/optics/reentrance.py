@@ -115,8 +115,8 @@ def circle_slopes(
 class CircularOrbit:
     """An exact circular orbit: every spot on M1 on one circle, every spot on M2 on another.
 
-    A beam that enters at (r, 0) with slopes ``radial_slope`` in x and ``tangential_slope`` in y goes
-    round from x to y; with the tangential slope reversed, the other way.
+    A beam that enters at (r, 0) with slopes ``radial_slope`` in x and ``tangential_slope`` in y
+    goes round from x to y; with the tangential slope reversed, the other way.
     """
 
     spacing_m: float
