@@ -94,8 +94,9 @@ def test_discarding_takes_what_nobody_has_read_yet(serve, opened, kind):
     instrument = serve(kind, lambda line: iter([b"stale\n"] if line == b"a" else [b"fresh\n"]))
     line = opened(instrument.address)
     line.write(b"a\n")
-    discarded = 0
+    discarded, deadline = 0, soon()
     while discarded < 6:
+        assert CLOCK.now() < deadline
         discarded += line.discard_input()
     line.write(b"b\n")
     assert line.read_until(b"\n", soon()) == b"fresh"
