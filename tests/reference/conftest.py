@@ -30,7 +30,7 @@ def make_cell(
     entrance: dict[str, ArrayLike] | None = None,
     far: dict[str, ArrayLike] | None = None,
 ) -> Cell:
-    """A cell with one hole at (x, y) of a radius; ``entrance`` and ``far`` override mirror fields."""
+    """A cell with one hole (x, y, radius); ``entrance`` and ``far`` override mirror fields."""
     radius_2_m = radius_1_m if radius_2_m is None else radius_2_m
     common = {"aperture_radius_m": aperture_radius_m, "reflectivity": reflectivity}
     one = {"radius_x_m": radius_1_m, "radius_y_m": radius_1_m, **common, **(entrance or {})}

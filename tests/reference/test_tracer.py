@@ -21,7 +21,7 @@ MISALIGNED = {
 def raysect_trace(spacing_m, radius_1_m, radius_2_m, far, launch, passes):
     """Reflect between two raysect spheres; its intersections and normals, in millimetres.
 
-    Source of the geometry: raysect.primitive.Sphere (hit, Intersection.normal), raysect 0.8 or later.
+    Source of the geometry: raysect.primitive.Sphere (hit, Intersection.normal).
     """
     normal = Vector3D(far.get("tilt_x_rad", 0.0), far.get("tilt_y_rad", 0.0), -1.0).normalise()
     r1, r2 = 1e3 * radius_1_m, 1e3 * radius_2_m
