@@ -41,6 +41,7 @@ class SimulatedBench:
 
     __slots__ = (
         "_clock",
+        "_instruments",
         "_light",
         "_lock",
         "_start_s",
@@ -87,9 +88,10 @@ class SimulatedBench:
         self.laser_on = True
         START_STATES[start](self)
         self.smallest_gap_m = self._spacing_m()
-        self.lines: Mapping[str, Line] = {
+        self._instruments = {
             name: InstrumentLine(dialect, self.present) for name, dialect in _dialects(self).items()
         }
+        self.lines: Mapping[str, Line] = self._instruments
 
     @property
     def clock(self) -> Clock:
@@ -133,6 +135,8 @@ class SimulatedBench:
         while (due_s := self.meter.next_sample_s) is not None and due_s <= now_s:
             self._move(due_s)
             self.meter.take(self._light_w(due_s))
+            for instrument in self._instruments.values():
+                instrument.advance(due_s)
         self._move(now_s)
 
     def _move(self, time_s: float) -> None:

@@ -64,7 +64,8 @@ class Line(Protocol):
 class InstrumentLine:
     """A dialect on a bench, each reply a little late.
 
-    ``present`` holds the bench still, advanced to the present, and gives that time.
+    ``present`` holds the bench still, advanced to the present, and gives that time. On its way
+    there the bench calls :meth:`advance` whenever something has happened.
     """
 
     __slots__ = ("_dialect", "_due", "_latency_s", "_present")
@@ -86,11 +87,14 @@ class InstrumentLine:
             self._dialect.feed(data, now_s)
             self._collect(now_s)
 
+    def advance(self, time_s: float) -> None:
+        """Go on with what waited for this time."""
+        self._dialect.advance(time_s)
+        self._collect(time_s)
+
     def take(self) -> bytes:
         """Bytes to the client that are due by now."""
         with self._present() as now_s:
-            self._dialect.advance(now_s)
-            self._collect(now_s)
             ready = b""
             while self._due and self._due[0][0] <= now_s:
                 ready += self._due.popleft()[1]
@@ -110,6 +114,6 @@ class InstrumentLine:
             self._dialect.hang_up()
             self._due.clear()
 
-    def _collect(self, now_s: float) -> None:
+    def _collect(self, time_s: float) -> None:
         if data := self._dialect.take():
-            self._due.append((now_s + self._latency_s, data))
+            self._due.append((time_s + self._latency_s, data))

@@ -119,9 +119,7 @@ class ScpiMeter:
     @property
     def next_s(self) -> float | None:
         """When the message under way may go on; None when it waits for nothing."""
-        if self._resume is None:
-            return None
-        return self._now_s if self._meter.done_s is None else self._meter.done_s
+        return None if self._resume is None else self._meter.done_s
 
     def take(self) -> bytes:
         """What is ready to be sent."""

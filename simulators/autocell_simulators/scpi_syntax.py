@@ -97,14 +97,18 @@ def number(text: str, units: Mapping[str, float]) -> float:
     """A decimal number with an optional unit; ``units`` gives the factor of each.
 
     Raises:
-        ScpiError: -104 for what is no number, -131 for a unit that is not among ``units``.
+        ScpiError: -104 for what is no number, -131 for a unit that is not among ``units``, -222
+            for a number beyond all numbers.
     """
     match = _NUMBER.fullmatch(text.upper())
     if match is None:
         raise ScpiError(-104)
     if match["suffix"] and match["suffix"] not in units:
         raise ScpiError(-131)
-    return float(match["value"]) * units.get(match["suffix"], 1.0)
+    value = float(match["value"]) * units.get(match["suffix"], 1.0)
+    if math.isinf(value):
+        raise ScpiError(-222)
+    return value
 
 
 def boolean(text: str) -> bool:

@@ -139,16 +139,14 @@ class _TcpPort:
         self.number: int = self._listener.getsockname()[1]
 
     def run(self, stop: socket.socket) -> None:
-        try:
+        with self._listener, contextlib.ExitStack() as at_the_end:
+            at_the_end.callback(self._drop_client)
             while stop not in (readable := self._wait(stop)):
                 if self._client in readable:
                     self._receive()
                 self._send()
                 if self._listener in readable:
                     self._accept()
-        finally:
-            self._drop_client()
-            self._listener.close()
 
     def _wait(self, stop: socket.socket) -> list[socket.socket]:
         watched = [stop, self._listener]
@@ -200,11 +198,11 @@ class _TcpPort:
             self._drop_client()
 
     def _drop_client(self) -> None:
-        if self._client is not None:
-            self._client.close()
-            self._line.hang_up()
-        self._client = None
+        client, self._client = self._client, None
         self._client_has_finished = False
+        if client is not None:
+            client.close()
+            self._line.hang_up()
 
 
 def _patience(line: Line, clock: Clock) -> float | None:
