@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from autocell.bench.bench import Bench
+from autocell.description import BenchDescription
 from autocell.errors import AutocellError, BudgetError, DeviceError, ReadingError
 from autocell.outcome import Outcome, Proof, Verdict
 from autocell.patterns import Pattern, choose_pattern
@@ -46,12 +47,11 @@ def change_passes(
         return replace(_so_far(tuning, Verdict.FAILED, str(error)), start=start)
 
 
-def how_far_off(tuning: Tuning, pattern: Pattern) -> float:
+def how_far_off(bench: BenchDescription, pattern: Pattern) -> float:
     """How far the real plateau may be from the nominal one, from the tolerances, m.
 
     The re-entrant spacing scales with the radii; the launch shifts it by much less.
     """
-    bench = tuning.bench.description
     radius = bench.entrance_mirror.radius_m
     stretch = max(bench.entrance_mirror.radius_tolerance_m, bench.far_mirror.radius_tolerance_m)
     return bench.spacing_tolerance_m + pattern.setting.spacing_m * stretch / radius + 1e-3
@@ -72,7 +72,7 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     _survey_start(tuning, bench.setting)
     arrival = None
     for _ in range(_ROUNDS):
-        inside = approach(tuning, pattern.setting, how_far_off(tuning, pattern))
+        inside = approach(tuning, pattern.setting, how_far_off(bench.description, pattern))
         edges = (locate_edge(tuning, inside, "low"), locate_edge(tuning, inside, "high"))
         centre = _centre(tuning, inside, edges)
         weighing = question_rivals(tuning, centre)

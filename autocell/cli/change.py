@@ -1,0 +1,84 @@
+"""``autocell change N``: the main job on a bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from autocell.cli.invocation import Invocation
+from autocell.cli.options import (
+    bench_option,
+    outcome_json_option,
+    report_option,
+    seed_option,
+    store_option,
+)
+
+if TYPE_CHECKING:
+    from autocell.cli.session import Finished
+    from autocell.description import BenchDescription
+
+
+@click.command()
+@click.argument("passes", metavar="N", type=int)
+@bench_option()
+@click.option(
+    "--dry-run", is_flag=True, help="Show the moves, limits, time and risk; move nothing."
+)
+@seed_option
+@report_option
+@store_option
+@outcome_json_option
+@click.pass_obj
+def change(
+    invocation: Invocation,
+    passes: int,
+    bench: Path,
+    dry_run: bool,
+    seed: int,
+    report: Path | None,
+    store: Path | None,
+    as_json: bool,
+) -> int:
+    """Set the cell to N passes and prove that it is there.
+
+    Surveys, approaches, finds both edges of the plateau, settles between them and compiles the
+    proof. Ends where it started when the proof fails. Ctrl-C stops every axis at once.
+    """
+    from autocell.bench.file import load
+    from autocell.cli import dry_run as dry
+    from autocell.patterns import choose_pattern
+
+    description = load(bench)
+    pattern = choose_pattern(description, passes)  # refused before any port is opened
+    if dry_run:
+        return dry.show_change(description, pattern, seed, as_json)
+    from autocell.cli.results import print_finished
+    from autocell.cli.session import print_cautions
+
+    print_cautions(description)
+    finished = run_change(invocation, description, passes, seed, report)
+    print_finished(finished, as_json)
+    return finished.outcome.verdict.exit_code
+
+
+def run_change(
+    invocation: Invocation,
+    description: BenchDescription,
+    passes: int,
+    seed: int,
+    report: Path | None,
+    command: str = "change",
+) -> Finished:
+    """The recorded run of a change, with its progress on standard error."""
+    from autocell.cli.progress import shown
+    from autocell.cli.session import Order, conduct
+    from autocell.procedures.change import change_passes
+
+    order = Order(command, description, invocation, {"passes": passes, "seed": seed}, report)
+    with shown() as listener:
+        return conduct(
+            order, lambda bench: change_passes(bench, passes, listener=listener, seed=seed)
+        )

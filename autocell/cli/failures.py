@@ -1,0 +1,82 @@
+"""From an error to one sentence, a verdict and an exit code."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import traceback
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from autocell.errors import (
+    AutocellError,
+    BudgetError,
+    Busy,
+    LimitError,
+    ReadingError,
+    Stopped,
+    UsageError,
+)
+
+if TYPE_CHECKING:
+    from autocell.cli.invocation import Invocation
+    from autocell.outcome import Outcome
+
+USAGE = 2
+
+_HELD = (Stopped, Busy, LimitError, BudgetError, ReadingError)
+"""After these the bench stands still and safe; after any other error the run has failed."""
+
+
+def interrupted() -> Stopped:
+    """An interrupt while no bench was open."""
+    return Stopped("interrupted while no bench was open; nothing moves")
+
+
+def outcome_of(error: BaseException) -> Outcome:
+    """What a run came to that ended with this error."""
+    from autocell.outcome import Outcome, Verdict
+
+    return Outcome(Verdict.HELD if isinstance(error, _HELD) else Verdict.FAILED, _sentence(error))
+
+
+def tell(error: BaseException, invocation: Invocation) -> int:
+    """Print the error for people and, where a JSON outcome is due, for machines; the exit code."""
+    outcome = invocation.outcome or outcome_of(error)
+    if not isinstance(error, (AutocellError, Stopped)):
+        log = _write_down(error, invocation.store)
+        outcome = replace(outcome, reason=f"{outcome.reason}. The details are in {log}")
+    if invocation.wants_outcome:
+        from autocell.cli.output import print_json
+
+        print_json(outcome.as_json())
+    where = "" if outcome.run is None else f"\nRun {outcome.run} is recorded as {outcome.verdict}."
+    print(f"autocell: {outcome.reason}{where}", file=sys.stderr)
+    return USAGE if isinstance(error, UsageError) else outcome.verdict.exit_code
+
+
+def _sentence(error: BaseException) -> str:
+    if isinstance(error, Stopped):
+        return str(error)
+    if isinstance(error, AutocellError):
+        return str(error)
+    return f"an unforeseen error ended this: {type(error).__name__}: {error}"
+
+
+def _write_down(error: BaseException, store: Path | None) -> Path:
+    """Keep the traceback, beside the run store or wherever else a file can be written."""
+    from autocell.records import default_path
+
+    name = f"{datetime.now(UTC):%Y%m%d-%H%M%S}.log"
+    text = "".join(traceback.format_exception(error))
+    folder = (store or default_path()).parent / "errors"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / name
+        path.write_text(text, encoding="utf-8")
+    except OSError:
+        path = Path(tempfile.mkdtemp(prefix="autocell-error-")) / name
+        path.write_text(text, encoding="utf-8")
+    return path

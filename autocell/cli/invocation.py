@@ -1,0 +1,20 @@
+"""What one call of the command line knows of itself, for the place where errors end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from autocell.outcome import Outcome
+
+
+@dataclass
+class Invocation:
+    """``wants_outcome`` says that exactly one JSON outcome is due on standard output, whatever
+    happens. ``outcome`` is that of a run which was recorded before its error went on."""
+
+    wants_outcome: bool = False
+    outcome: Outcome | None = None
+    store: Path | None = None

@@ -1,0 +1,113 @@
+"""``autocell patterns``: which settings a bench can reach, and how much margin each leaves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from autocell.cli.options import bench_option, json_option
+
+if TYPE_CHECKING:
+    from autocell.patterns import Pattern
+
+
+@click.command()
+@bench_option()
+@click.option("--passes", metavar="N", type=int, help="Only patterns of N passes.")
+@click.option(
+    "--path",
+    "path_m",
+    metavar="METRES",
+    type=click.FloatRange(min=0.0, min_open=True),
+    help="Those whose path length is closest first.",
+)
+@click.option("--all", "show_all", is_flag=True, help="Also what is rejected, and why.")
+@click.option(
+    "--max-passes",
+    type=click.IntRange(min=4),
+    default=100,
+    show_default=True,
+    help="List no pattern with more passes.",
+)
+@json_option
+def patterns(
+    bench: Path,
+    passes: int | None,
+    path_m: float | None,
+    show_all: bool,
+    max_passes: int,
+    as_json: bool,
+) -> int:
+    """List the patterns that the bench of a bench file can reach, those with most margin first.
+
+    Clearance is the distance from the edge of the hole to the centre of the nearest other spot,
+    in beam radii. The plateau is the range of spacings over which the pass count stays.
+    """
+    if passes is not None and path_m is not None:
+        raise click.UsageError("ask for --passes or for --path, not for both")
+    from autocell.bench.file import load
+    from autocell.cli import output
+    from autocell.patterns import choose_pattern, closest_to_path, list_patterns
+
+    description = load(bench)
+    found = list_patterns(description, max_passes=max(max_passes, passes or 0))
+    if passes is not None:
+        found = [pattern for pattern in found if pattern.passes == passes]
+        if not show_all and all(pattern.rejected for pattern in found):
+            choose_pattern(description, passes)  # says why not, and what comes nearest
+    if path_m is not None:
+        found = closest_to_path(found, path_m)
+    if not show_all:
+        found = [pattern for pattern in found if not pattern.rejected]
+    if as_json:
+        output.print_json([pattern.as_json() for pattern in found])
+    else:
+        _print_table(found, show_all)
+    return 0
+
+
+def _print_table(found: list[Pattern], show_all: bool) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from autocell.cli import output
+
+    console = output.out()
+    if not found:
+        output.say(output.err(), "No pattern fits; --all tells what was rejected and why.")
+        return
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for head in (
+        "Passes", "Orbits", "Spacing\nmm", "Path\nm", "Throughput", "Clearance\nbeam radii",
+        "Plateau\nmm", "Slope x\nmrad", "Slope y\nmrad",
+    ):  # fmt: skip
+        table.add_column(head, justify="right", no_wrap=True)
+    for pattern in found:
+        setting = pattern.setting
+        style = "dim" if pattern.rejected else ""
+        table.add_row(
+            str(pattern.passes),
+            str(pattern.orbits),
+            f"{setting.spacing_m * 1e3:.3f}",
+            f"{pattern.path_length_m:.3f}",
+            f"{pattern.throughput:.3f}",
+            f"{pattern.clearance_beam_radii:.1f}",
+            f"{pattern.plateau_width_m * 1e3:.3f}",
+            f"{setting.slope_x * 1e3:.2f}",
+            f"{setting.slope_y * 1e3:.2f}",
+            style=style,
+        )
+    console.print(table)
+    rejected = [pattern for pattern in found if pattern.rejected]
+    if show_all and rejected:
+        console.print()
+        console.print("Rejected, because", style="dim")
+        reasons = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+        reasons.add_column(justify="right", no_wrap=True)
+        reasons.add_column()
+        for pattern in rejected:
+            label = f"{pattern.passes} passes, {pattern.orbits} orbits"
+            reasons.add_row(label, Text("; ".join(pattern.rejected)))
+        console.print(reasons)
