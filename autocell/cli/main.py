@@ -21,6 +21,7 @@ from autocell.cli.change import change
 from autocell.cli.demo import demo
 from autocell.cli.invocation import Invocation
 from autocell.cli.patterns import patterns
+from autocell.cli.rehearse import rehearse
 from autocell.cli.simulate import simulate
 
 _EPILOG = (
@@ -46,7 +47,7 @@ def cli() -> None:
     """Set a two-mirror multipass cell to a wanted number of passes, and prove that it is there."""
 
 
-for command in (demo, patterns, change, simulate):
+for command in (demo, patterns, change, rehearse, simulate):
     cli.add_command(command)
 
 

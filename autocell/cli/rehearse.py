@@ -1,0 +1,266 @@
+"""``autocell rehearse``: a procedure on many simulated benches, before one is left alone."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from autocell.cli.invocation import Invocation
+from autocell.cli.options import bench_option, json_option
+
+if TYPE_CHECKING:
+    from autocell_simulators.rehearsal.campaign import ShowProgress
+    from autocell_simulators.rehearsal.campaign_file import CampaignFile
+    from autocell_simulators.rehearsal.one import Rehearsal
+    from autocell_simulators.rehearsal.plan import CarryOut, Plan
+    from autocell_simulators.rehearsal.summary import Summary
+    from rich.console import Console
+
+_INTERRUPTED = 4
+"""Exit code: held, as after any other interrupt."""
+
+_BETWEEN_LINES_S = 20.0
+
+
+@click.group()
+def rehearse() -> None:
+    """Run a procedure on simulated benches, drawn from the tolerances of a bench file."""
+
+
+@rehearse.command("change")
+@click.argument("passes", metavar="N", type=int)
+@bench_option()
+@click.option("--benches", type=click.IntRange(min=1), default=1000, show_default=True,
+              help="How many benches to draw.")  # fmt: skip
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True,
+              help="Draws all the benches.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(min=1),
+              help="Processes at work; by default one a core.")  # fmt: skip
+@click.option("--tolerances", metavar="SCALE", type=click.FloatRange(min=0.0), default=1.0,
+              show_default=True,
+              help="Draw benches from the tolerances of the bench file times this.")  # fmt: skip
+@click.option("--only", metavar="INDEX", type=click.IntRange(min=0),
+              help="Only bench number INDEX, step by step; no file.")  # fmt: skip
+@click.option(
+    "--file",
+    "campaign",
+    metavar="CAMPAIGN.jsonl",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Where results go as they come; if it exists, go on from there.",
+)
+@click.option("--dask", metavar="ADDRESS",
+              help="Send the work to the Dask cluster with this scheduler.")  # fmt: skip
+@click.option("--report", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path),
+              help="Write a page with figures.")  # fmt: skip
+@json_option
+@click.pass_obj
+def rehearse_change(
+    invocation: Invocation,
+    passes: int,
+    bench: Path,
+    benches: int,
+    seed: int,
+    workers: int | None,
+    tolerances: float,
+    only: int | None,
+    campaign: Path | None,
+    dask: str | None,
+    report: Path | None,
+    as_json: bool,
+) -> int:
+    """Rehearse a change to N passes on many simulated benches.
+
+    Each bench differs from its bench file, within the tolerances that the file states, and has
+    effects that the tool does not know of. It ends with how often N passes were reached and
+    true, what that took, and how much failure to expect with 95 % confidence. Results depend on
+    the seed alone, not on the number of workers. Ctrl-C leaves a file from which it goes on.
+    """
+    if dask is not None and workers is not None:
+        raise click.UsageError("--workers is for this machine; a Dask cluster has its own")
+    from autocell_simulators.rehearsal.threads import ONE_THREAD
+
+    os.environ.update(ONE_THREAD)  # before numpy: a bench replayed here is as it was in a worker
+    from autocell_simulators.rehearsal.campaign_file import CampaignFile
+    from autocell_simulators.rehearsal.plan import Plan
+
+    from autocell.bench.file import load
+    from autocell.patterns import choose_pattern
+
+    plan = Plan(load(bench), passes, seed, tolerances)
+    choose_pattern(plan.description, passes)  # refused once, not a thousand times
+    if only is not None:
+        return _rehearse_one(plan, only, as_json)
+    carry_out = _carry_out(dask, workers)
+    file = CampaignFile(campaign or _new_path(invocation, plan), plan)
+    try:
+        rehearsals = _rehearse_all(plan, benches, file, carry_out)
+    except KeyboardInterrupt:
+        _tell_how_to_resume(plan, benches, file)
+        return _INTERRUPTED
+    _print_campaign(plan, rehearsals, report, as_json)
+    _say(f"Results: {file.path.absolute()}")
+    return 0
+
+
+def command(plan: Plan) -> str:
+    """The command line that rehearses the same campaign."""
+    words = [
+        *("autocell", "rehearse", "change", str(plan.passes)),
+        *("--bench", str(plan.description.path), "--seed", str(plan.seed)),
+    ]
+    if plan.scale != 1.0:
+        words += ["--tolerances", repr(plan.scale)]
+    return shlex.join(words)
+
+
+def _new_path(invocation: Invocation, plan: Plan) -> Path:
+    """Beside the run store, under a name that no earlier campaign has."""
+    from autocell.records import default_path
+
+    name = f"change-{plan.passes}-{datetime.now(UTC):%Y%m%d-%H%M%S}-{os.getpid()}.jsonl"
+    return (invocation.store or default_path()).parent / "rehearsals" / name
+
+
+def _carry_out(dask: str | None, workers: int | None) -> CarryOut:
+    if dask is not None:
+        from autocell_simulators.rehearsal.dask_pool import on_dask
+
+        return on_dask(dask)
+    from autocell_simulators.rehearsal.processes import cores, in_processes
+
+    return in_processes(workers or cores())
+
+
+def _rehearse_all(
+    plan: Plan, benches: int, file: CampaignFile, carry_out: CarryOut
+) -> list[Rehearsal]:
+    from autocell_simulators.rehearsal.campaign import rehearse_all
+
+    from autocell.cli import output
+
+    with _shown(output.err()) as progress:
+        return rehearse_all(plan, benches, file, carry_out, progress)
+
+
+def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
+    import dataclasses
+
+    from autocell_simulators.rehearsal.summary import fate
+    from rich.table import Table
+    from rich.text import Text
+
+    from autocell.cli import output
+    from autocell.cli.progress import shown
+
+    with shown() as listener:
+        rehearsal = plan.rehearse(index, listener)
+    if as_json:
+        output.print_json(dataclasses.asdict(rehearsal))
+        return 0
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
+    table.add_column(style="dim")
+    table.add_column()
+    table.add_row("ended", fate(rehearsal, plan.passes).value)
+    for name, value in dataclasses.asdict(rehearsal).items():
+        if value is not None and name != "claims":
+            table.add_row(name.replace("_", " "), Text(str(value)))
+    output.out().print(table)
+    return 0
+
+
+def _print_campaign(
+    plan: Plan, rehearsals: list[Rehearsal], report: Path | None, as_json: bool
+) -> None:
+    from autocell_simulators.rehearsal.summary import summarise
+    from autocell_simulators.rehearsal.summary_text import print_summary
+
+    from autocell.cli import output
+
+    summary = summarise(rehearsals, plan.passes)
+    replays = [f"{command(plan)} --only {rehearsal.index}" for rehearsal in summary.worst]
+    if as_json:
+        output.print_json({**summary.as_json(), "replay": replays})
+    else:
+        print_summary(summary, replays, output.out())
+    if report is not None:
+        _write_report(plan, rehearsals, summary, replays, report)
+        _say(f"Report: {report.absolute()}")
+
+
+def _write_report(
+    plan: Plan, rehearsals: list[Rehearsal], summary: Summary, replays: list[str], path: Path
+) -> None:
+    from autocell_simulators.rehearsal.page import render
+
+    from autocell.errors import StoreError
+
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(render(plan, rehearsals, summary, replays), encoding="utf-8")
+    except OSError as error:
+        raise StoreError(f"{path}: the report cannot be written: {error.strerror}") from error
+
+
+def _tell_how_to_resume(plan: Plan, benches: int, file: CampaignFile) -> None:
+    path = file.path.absolute()
+    _say(f"Stopped; {len(file.results)} of {benches} benches are kept in {path}. To go on:")
+    _say(f"  {command(plan)} --benches {benches} --file {shlex.quote(str(path))}")
+
+
+def _say(text: str) -> None:
+    from autocell.cli import output
+
+    output.say(output.err(), text)
+
+
+@contextmanager
+def _shown(console: Console) -> Iterator[ShowProgress]:
+    """A bar on a terminal; elsewhere a line now and then."""
+    if console.is_terminal:
+        with _bar(console) as progress:
+            yield progress
+        return
+    told_s = float("-inf")
+
+    def tell(done: int, total: int, seconds_left: float | None) -> None:
+        nonlocal told_s
+        now_s = time.monotonic()
+        if done == total or now_s - told_s > _BETWEEN_LINES_S:
+            told_s = now_s
+            print(f"{done} of {total} benches{_left(seconds_left)}", file=sys.stderr, flush=True)
+
+    yield tell
+
+
+@contextmanager
+def _bar(console: Console) -> Iterator[ShowProgress]:
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (
+        TextColumn("benches"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[left]}"),
+    )
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("", left="")
+
+        def tell(done: int, total: int, seconds_left: float | None) -> None:
+            progress.update(task, completed=done, total=total, left=_left(seconds_left))
+
+        yield tell
+
+
+def _left(seconds_left: float | None) -> str:
+    from autocell.report import words
+
+    return "" if seconds_left is None else f", {words.duration(seconds_left)} left"

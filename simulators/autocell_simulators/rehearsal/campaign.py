@@ -1,0 +1,42 @@
+"""Many rehearsals: those that are missing are carried out and written down, one by one."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import closing
+
+from autocell_simulators.rehearsal.campaign_file import CampaignFile
+from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.plan import CarryOut, Plan
+
+ShowProgress = Callable[[int, int, float | None], None]
+"""Told how many benches are done, of how many, and how many seconds are left, if that is known."""
+
+
+def unseen(done: int, total: int, seconds_left: float | None) -> None:
+    """Progress that nobody looks at."""
+
+
+def rehearse_all(
+    plan: Plan,
+    benches: int,
+    file: CampaignFile,
+    carry_out: CarryOut,
+    progress: ShowProgress = unseen,
+) -> list[Rehearsal]:
+    """The results of benches 0 to ``benches`` − 1, in that order.
+
+    What ``file`` has already is not done again. Whatever interrupts this leaves a file from
+    which the same call goes on.
+    """
+    missing = [index for index in range(benches) if index not in file.results]
+    began_s = time.monotonic()
+    progress(benches - len(missing), benches, None)
+    with closing(carry_out(plan, missing)) as results:
+        for count, rehearsal in enumerate(results, start=1):
+            file.append(rehearsal)
+            left = len(missing) - count
+            per_bench_s = (time.monotonic() - began_s) / count
+            progress(benches - left, benches, left * per_bench_s)
+    return [file.results[index] for index in range(benches)]

@@ -1,0 +1,192 @@
+"""One rehearsal: a procedure on one simulated bench, and what was true of it at the end."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from autocell.bench.bench import Bench
+from autocell.bench.clock import VirtualClock
+from autocell.bench.opening import open_bench
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.change import change_passes
+from autocell.procedures.progress import Listener, Progress, nobody
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.inprocess import connector
+from autocell_simulators.truth import draw_truth
+
+
+@dataclass(frozen=True)
+class Claim:
+    """At some moment the tool gave ``passes`` this probability; ``true_passes`` were there."""
+
+    probability: float
+    passes: int
+    true_passes: int
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What one bench came to, claimed and true. SI units; ``None`` means unknown, never zero.
+
+    ``seed`` draws the bench (also of ``autocell simulate``), ``index`` is its place in the
+    campaign. ``bench_time_s`` is by the virtual clock, ``cpu_s`` by the processor.
+    """
+
+    index: int
+    seed: int
+    verdict: Verdict
+    reason: str
+    proved: bool = False
+    probability: float | None = None
+    passes: int | None = None
+    true_passes: int | None = None
+    readings: int | None = None
+    moves: int | None = None
+    travel_m: float | None = None
+    bench_time_s: float | None = None
+    cpu_s: float | None = None
+    margin_low_m: float | None = None
+    margin_high_m: float | None = None
+    true_margin_low_m: float | None = None
+    true_margin_high_m: float | None = None
+    path_length_m: float | None = None
+    path_length_expanded_u_m: float | None = None
+    true_path_length_m: float | None = None
+    limit_violations: int | None = None
+    claims: tuple[Claim, ...] = ()
+
+
+def bench_seed(campaign_seed: int, index: int) -> int:
+    """The seed of one bench: it depends on nothing but these two numbers.
+
+    53 bits, so that every reader of JSON keeps all of it.
+    """
+    sequence = np.random.SeedSequence(campaign_seed, spawn_key=(index,))
+    return int(sequence.generate_state(1, np.uint64)[0] >> np.uint64(11))
+
+
+def rehearse_change(
+    description: BenchDescription,
+    passes: int,
+    *,
+    campaign_seed: int,
+    index: int,
+    scale: float = 1.0,
+    listener: Listener = nobody,
+) -> Rehearsal:
+    """Change the pass count of bench number ``index``, drawn with tolerances times ``scale``.
+
+    The procedure is the one that ``autocell change`` runs, on the drivers it uses, with its
+    default seed. It raises nothing: what ends a rehearsal is the reason of a failed one.
+    """
+    seed = bench_seed(campaign_seed, index)
+    try:
+        return _rehearse(description, passes, seed, index, scale, listener)
+    except Exception as error:
+        return failed(campaign_seed, index, _in_words(error))
+
+
+def failed(campaign_seed: int, index: int, reason: str) -> Rehearsal:
+    """A rehearsal of which nothing is known but why."""
+    return Rehearsal(index, bench_seed(campaign_seed, index), Verdict.FAILED, reason)
+
+
+def _rehearse(
+    description: BenchDescription,
+    passes: int,
+    seed: int,
+    index: int,
+    scale: float,
+    listener: Listener,
+) -> Rehearsal:
+    clock = VirtualClock()
+    bench = SimulatedBench(description, draw_truth(description, seed, scale=scale), clock)
+    guesses: list[tuple[float, int, dict[str, float]]] = []
+
+    def listen(progress: Progress) -> None:
+        if progress.passes is not None and progress.probability is not None:
+            guesses.append((progress.probability, progress.passes, bench.true_positions()))
+        listener(progress)
+
+    began_s = time.process_time()
+    outcome = _carry_out(description, passes, bench, listen)
+    cpu_s = time.process_time() - began_s
+    # Only here, with the outcome fixed, is the simulator asked what is true.
+    truth = bench.truth_report()
+    claims = [
+        Claim(probability, guess, int(bench.optics.exit(positions).passes))
+        for probability, guess, positions in guesses
+    ]
+    return _compare(index, seed, outcome, truth, claims, cpu_s)
+
+
+def _carry_out(
+    description: BenchDescription, passes: int, simulated: SimulatedBench, listener: Listener
+) -> Outcome:
+    bench: Bench | None = None
+    try:
+        with open_bench(description, clock=simulated.clock, connect=connector(simulated)) as bench:
+            return change_passes(bench, passes, listener=listener)
+    except Exception as error:
+        reason = _in_words(error)
+    if bench is None:
+        return Outcome(Verdict.FAILED, reason)
+    usage = bench.usage
+    return Outcome(
+        Verdict.FAILED,
+        reason,
+        readings=usage.readings,
+        moves=usage.moves,
+        travel_m=usage.travel_m,
+        elapsed_s=usage.elapsed_s,
+    )
+
+
+def _compare(
+    index: int,
+    seed: int,
+    outcome: Outcome,
+    truth: dict[str, Any],
+    claims: list[Claim],
+    cpu_s: float,
+) -> Rehearsal:
+    proof, path = outcome.proof, outcome.path_length
+    true_passes = int(truth["passes"])
+    if outcome.passes is not None and proof is not None:
+        claims = [*claims, Claim(proof.probability, outcome.passes, true_passes)]
+    return Rehearsal(
+        index=index,
+        seed=seed,
+        verdict=outcome.verdict,
+        reason=outcome.reason,
+        proved=proof is not None and proof.proved,
+        probability=None if proof is None else proof.probability,
+        passes=outcome.passes,
+        true_passes=true_passes,
+        readings=outcome.readings,
+        moves=outcome.moves,
+        travel_m=outcome.travel_m,
+        bench_time_s=outcome.elapsed_s,
+        cpu_s=cpu_s,
+        margin_low_m=outcome.margin_low_m,
+        margin_high_m=outcome.margin_high_m,
+        true_margin_low_m=truth["margin_low_m"],
+        true_margin_high_m=truth["margin_high_m"],
+        path_length_m=None if path is None else path.value_m,
+        path_length_expanded_u_m=None if path is None else path.expanded_u_m,
+        true_path_length_m=truth["path_length_m"],
+        limit_violations=int(truth["limit_violations"]),
+        claims=tuple(claims),
+    )
+
+
+def _in_words(error: Exception) -> str:
+    """What is raised on purpose speaks for itself; of the rest the name tells most."""
+    text = str(error)
+    return text if isinstance(error, AutocellError) else f"{type(error).__name__}: {text}"

@@ -1,0 +1,133 @@
+"""A campaign as one self-contained HTML page: no network, no script, light, dark or on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from importlib import resources
+
+from autocell import __version__
+from autocell.report import palette
+from autocell_simulators.rehearsal import figures
+from autocell_simulators.rehearsal import summary_text as text
+from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.plan import Plan
+from autocell_simulators.rehearsal.summary import Summary
+
+
+def render(
+    plan: Plan, rehearsals: Sequence[Rehearsal], summary: Summary, replays: Sequence[str]
+) -> str:
+    """The page. ``replays`` are the commands that rehearse each of the worst again."""
+    bench = plan.description.name
+    title = text.headline(summary)
+    style = resources.files("autocell.report").joinpath("page.css").read_text("utf-8")
+    light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
+    sections = [
+        _header(plan, summary, title),
+        '<div class="pair">',
+        _section("How it ended", _table(text.fate_rows(summary))),
+        _section("What it took", _table(text.cost_rows(summary))),
+        "</div>\n",
+        _figure(
+            "Readings used",
+            figures.readings(rehearsals, plan.passes),
+            "Every bench counts, whatever it came to.",
+        ),
+    ]
+    if summary.reliability:
+        sections.append(_reliability(summary))
+    if summary.reached_true.count:
+        sections.append(_calibration(plan, rehearsals, summary))
+    sections += [_worst(summary, replays), _footer(plan)]
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>{escape(title)} · {escape(bench)}</title>
+<style>
+:root {{ {light} }}
+@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}
+{style}</style>
+</head>
+<body>
+<main>
+{"".join(sections)}</main>
+</body>
+</html>
+"""
+
+
+def _header(plan: Plan, summary: Summary, title: str) -> str:
+    bad = summary.wrong.count or summary.limit_violations
+    state = "failure" if bad else "success" if not summary.failed.count else "partly"
+    broken = (
+        f'<p class="note caution">{escape(text.limits(summary))}</p>'
+        if summary.limit_violations
+        else ""
+    )
+    return f"""<header>
+<p class="bench">Rehearsals · {escape(plan.description.name)}</p>
+<h1><span class="state {state}"></span>{escape(title)}</h1>
+<p>{escape(text.overnight(summary))}</p>
+{broken}
+<p class="note">Every bench here was simulated: drawn from the tolerances in the bench file, times
+{plan.scale:g}, with effects that the tool does not know of. No light was measured.</p>
+</header>
+"""
+
+
+def _reliability(summary: Summary) -> str:
+    return _figure(
+        "Can the claimed probability be believed?",
+        figures.reliability(summary.reliability),
+        "Every time the tool named a pass count and its probability, against how often that count "
+        "was true; of each bench the first claim in a bin. Bars: where the share lies in 95 of "
+        "100 campaigns if the claim is right. A cross lies outside.",
+    ) + _section("", _table(text.reliability_rows(summary), text.RELIABILITY_HEAD))
+
+
+def _calibration(plan: Plan, rehearsals: Sequence[Rehearsal], summary: Summary) -> str:
+    return _figure(
+        "Margins, claimed against true",
+        figures.margins(rehearsals, plan.passes),
+        "Where the wanted count was reached and true. The true edge is where another pass count "
+        "dominates, or half the power of the plateau is lost.",
+    ) + _section("", _table(text.calibration_rows(summary)))
+
+
+def _worst(summary: Summary, replays: Sequence[str]) -> str:
+    rows = [
+        (*text.worst_row(rehearsal, summary.passes), replay)
+        for rehearsal, replay in zip(summary.worst, replays, strict=True)
+    ]
+    head = ("Ended", "True passes", "Readings", "Reason", "To see it again")
+    return _section("The worst", _table(rows, head))
+
+
+def _footer(plan: Plan) -> str:
+    return (
+        f"<footer>Change to {plan.passes} passes, seed {plan.seed}. Bench file "
+        f"{escape(str(plan.description.path))}, SHA-256 {escape(plan.description.sha256)}. "
+        f"autocell {escape(__version__)}.</footer>\n"
+    )
+
+
+def _figure(heading: str, svg: str, caption: str) -> str:
+    return _section(heading, f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>")
+
+
+def _section(heading: str, content: str) -> str:
+    title = f"<h2>{escape(heading)}</h2>" if heading else ""
+    return f"<section>{title}{content}</section>\n"
+
+
+def _table(rows: Iterable[Sequence[str]], head: Sequence[str] = ()) -> str:
+    titles = "".join(f"<th>{escape(cell)}</th>" for cell in head)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
+    )
+    above = f"<thead><tr>{titles}</tr></thead>" if head else ""
+    return f'<div class="scroll"><table>{above}<tbody>{body}</tbody></table></div>'

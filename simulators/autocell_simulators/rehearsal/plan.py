@@ -1,0 +1,52 @@
+"""What every bench of a campaign has in common."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Generator, Iterable
+from dataclasses import dataclass
+
+from autocell.bench.clock import VirtualClock
+from autocell.description import BenchDescription
+from autocell.patterns import choose_pattern
+from autocell.procedures.progress import Listener, nobody
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.rehearsal.one import Rehearsal, failed, rehearse_change
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Change to ``passes`` on benches drawn from ``seed``, with tolerances times ``scale``."""
+
+    description: BenchDescription
+    passes: int
+    seed: int = 0
+    scale: float = 1.0
+
+    def rehearse(self, index: int, listener: Listener = nobody) -> Rehearsal:
+        """Bench number ``index``."""
+        return rehearse_change(
+            self.description,
+            self.passes,
+            campaign_seed=self.seed,
+            index=index,
+            scale=self.scale,
+            listener=listener,
+        )
+
+    def failed(self, index: int, reason: str) -> Rehearsal:
+        """What is recorded of a bench whose rehearsal never came back."""
+        return failed(self.seed, index, reason)
+
+    def warm_up(self) -> None:
+        """Load the compiled optics, so that no rehearsal has to.
+
+        It keeps quiet about errors: they end the first rehearsal too, which has a place for them.
+        """
+        with contextlib.suppress(Exception):
+            choose_pattern(self.description, self.passes)
+            SimulatedBench(self.description, 0, VirtualClock()).truth_report()
+
+
+CarryOut = Callable[[Plan, Iterable[int]], Generator[Rehearsal, None, None]]
+"""Rehearses the benches with these indices and yields each as it is done, in any order."""

@@ -1,0 +1,130 @@
+"""Rehearsals in worker processes of this machine."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Generator, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from functools import partial
+
+from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.plan import CarryOut, Plan
+from autocell_simulators.rehearsal.threads import ONE_THREAD
+
+_DIED_TWICE = "its worker process died twice, the second time with nothing else at work"
+
+
+def cores() -> int:
+    """How many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def in_processes(workers: int) -> CarryOut:
+    """Carry rehearsals out in ``workers`` processes, each with one thread.
+
+    When a process dies, every bench that was under way is rehearsed again, alone: the one that
+    kills its process then too is recorded as failed, and the others are not blamed for it.
+    """
+    return partial(_in_processes, workers=workers)
+
+
+def _in_processes(
+    plan: Plan, indices: Iterable[int], workers: int
+) -> Generator[Rehearsal, None, None]:
+    waiting, suspects = deque(indices), deque[int]()
+    while waiting or suspects:
+        if suspects:
+            for index in (yield from _until_one_dies(plan, suspects, 1)):
+                yield plan.failed(index, _DIED_TWICE)
+        else:
+            suspects += yield from _until_one_dies(plan, waiting, workers)
+
+
+def _until_one_dies(
+    plan: Plan, waiting: deque[int], workers: int
+) -> Generator[Rehearsal, None, list[int]]:
+    """Rehearse what is waiting; the indices that were under way when a process died."""
+    under_way: dict[Future[Rehearsal], int] = {}
+    lost: list[int] = []
+    pool = ProcessPoolExecutor(
+        min(workers, len(waiting)),
+        mp_context=multiprocessing.get_context("spawn"),
+        initializer=_begin_work,
+        initargs=(plan,),
+    )
+    try:
+        while (waiting and not lost) or under_way:
+            # no more than can be at work: what is lost with a process was then under way
+            while waiting and not lost and len(under_way) < workers:
+                index = waiting.popleft()
+                try:
+                    with _as_workers_start():
+                        under_way[pool.submit(_rehearse, index)] = index
+                except BrokenProcessPool:
+                    lost.append(index)
+            done, _ = wait(under_way, return_when=FIRST_COMPLETED)
+            for future in done:
+                index = under_way.pop(future)
+                try:
+                    rehearsal = future.result()
+                except BrokenProcessPool:
+                    lost.append(index)
+                else:
+                    yield rehearsal
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+    return sorted(lost)
+
+
+@contextmanager
+def _as_workers_start() -> Iterator[None]:
+    """New processes inherit one thread, and are deaf to Ctrl-C until they can end quietly."""
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(ONE_THREAD)
+    blocks = hasattr(signal, "pthread_sigmask")
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if blocks else set()
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+        if blocks:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+
+
+_plan: Plan
+"""Of this worker process, given once at its start."""
+
+
+def _begin_work(plan: Plan) -> None:
+    global _plan
+    _plan = plan
+    # Ctrl-C reaches the workers too; they end at once and say nothing, the parent speaks.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    plan.warm_up()
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def _rehearse(index: int) -> Rehearsal:
+    return _plan.rehearse(index)
