@@ -227,6 +227,7 @@ def by_hand() -> object:
         cross=_cross,
         dot=_dot,
         reflect=reflect,
+        tiny=mpf(10) ** -20,
     )
     mpmath.mp.dps = before
 
