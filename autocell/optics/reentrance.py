@@ -211,7 +211,7 @@ def exit_slide(
         np.asarray(v, dtype=float)
         for v in (circle_radius_m, passes, spacing_error_m, spacing_m, radius_m)
     )
-    return r * n * error / np.sqrt(d * (2.0 * radius - d))
+    return np.asarray(r * n * error / np.sqrt(d * (2.0 * radius - d)))
 
 
 def neighbour_distance(circle_radius_m: ArrayLike, passes: ArrayLike) -> FloatArray:
