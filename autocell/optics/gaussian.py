@@ -124,7 +124,7 @@ def elliptical_hole_transmission(
 ) -> FloatArray:
     """Fraction of an elliptical Gaussian beam that passes a round hole.
 
-    The integral around the edge that :func:`autocell.optics.kernel.through_circle` takes, which is
+    The integral around the edge that :func:`autocell.optics.edge.through_circle` takes, which is
     also what every trace uses.
 
     Args:
@@ -132,7 +132,7 @@ def elliptical_hole_transmission(
         beam_radius_x_m, beam_radius_y_m: along the beam's own axes, the first of which is turned
             by ``ellipse_angle_rad`` from x towards y. All broadcast.
     """
-    from autocell.optics.kernel import through_circles
+    from autocell.optics.edge import through_circles
 
     a, dx, dy, wx, wy, angle = np.broadcast_arrays(
         *(

@@ -49,7 +49,7 @@ def plateau_edges(
         if on.size == 0:
             continue
         runs = np.split(on, np.flatnonzero(np.diff(on) > 1) + 1)
-        run = min(runs, key=lambda r: _distance(spacing_m[r], wanted_at[index]))
+        run = min(runs, key=lambda r: _distance(spacing_m[r], float(wanted_at[index])))
         low[index] = _crossing(spacing_m, profile, int(run[0]) - 1, int(run[0]))
         high[index] = _crossing(spacing_m, profile, int(run[-1]) + 1, int(run[-1]))
     return low, high

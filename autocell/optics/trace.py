@@ -6,19 +6,20 @@ counter would, and is what the belief asks thousands of times.
 
 from __future__ import annotations
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocell.optics import kernel
 from autocell.optics.cell import Cell, FloatArray, InputBeam
+from autocell.optics.rows import COLUMNS, SPOT_COLUMNS, TALLY_COLUMNS
 
 IntArray = NDArray[np.int64]
 
-_TALLY = 6
-_BLOCK = 4096  # rows packed at a time: bounds memory, keeps a block in the second-level cache
+_BLOCK = 4096
+"""Rows packed at a time: bounds memory, and a block stays in the second-level cache."""
 
 
 @dataclass(frozen=True)
@@ -76,44 +77,53 @@ class Path:
     def ellipse_angle_rad(self) -> FloatArray:
         """Direction of the large axis of the footprint from the x axis, (B, N+1)."""
         sxx, sxy, syy = np.moveaxis(self.footprint_per_m2, -1, 0)
-        return 0.5 * np.arctan2(-2.0 * sxy, syy - sxx)
+        return np.asarray(0.5 * np.arctan2(-2.0 * sxy, syy - sxx))
 
 
-def pack(cell: Cell, beam: InputBeam) -> FloatArray:
-    """One row of kernel parameters per cell of the batch, (B, columns).
+@dataclass(frozen=True)
+class _Columns:
+    """The columns of a batch of parameter rows, not yet broadcast to ``shape``."""
 
-    Raises:
-        ValueError: when the arrays inside ``cell`` and ``beam`` do not broadcast together.
-    """
-    parts = {
-        "cell": cell,
-        "entrance_mirror": cell.entrance_mirror,
-        "far_mirror": cell.far_mirror,
-        "beam": beam,
-        "detector": cell.detector,
-    }
-    columns = [getattr(parts[part], name) for part, name in kernel.COLUMNS]
-    for hole in cell.holes:
-        columns += [hole.x_m, hole.y_m, hole.radius_m]
-    shape = np.broadcast_shapes(*(np.shape(column) for column in columns))
-    rows = np.empty((*shape, len(columns)))
-    for index, column in enumerate(columns):
-        rows[..., index] = column
-    return rows.reshape(-1, len(columns))
+    values: list[FloatArray]
+    shape: tuple[int, ...]
 
+    @classmethod
+    def of(cls, cell: Cell, beam: InputBeam) -> _Columns:
+        if not cell.holes or cell.holes[0].mirror != "entrance":
+            raise ValueError("the first hole is the entrance and must be on the entrance mirror")
+        parts = {
+            "cell": cell,
+            "entrance_mirror": cell.entrance_mirror,
+            "far_mirror": cell.far_mirror,
+            "beam": beam,
+            "detector": cell.detector,
+        }
+        values = [np.asarray(getattr(parts[part], name), dtype=float) for part, name in COLUMNS]
+        for hole in cell.holes:
+            values += [
+                np.asarray(value, dtype=float) for value in (hole.x_m, hole.y_m, hole.radius_m)
+            ]
+        return cls(values, np.broadcast_shapes(*(value.shape for value in values)))
 
-def batch_shape(cell: Cell, beam: InputBeam) -> tuple[int, ...]:
-    """Shape that all arrays of ``cell`` and ``beam`` broadcast to; () for a single cell."""
-    leaves = [getattr(cell, "spacing_m")]
-    for part in (cell.entrance_mirror, cell.far_mirror, cell.detector, beam, *cell.holes):
-        leaves += [value for name, value in vars(part).items() if name != "mirror"]
-    return np.broadcast_shapes(*(np.shape(leaf) for leaf in leaves))
+    def blocks(self) -> list[tuple[slice, slice]]:
+        """Pieces of the first axis of the batch, each with the flat rows that it becomes."""
+        first, *rest = self.shape or (1,)
+        each = math.prod(rest)
+        step = max(1, _BLOCK // max(each, 1))
+        starts = range(0, first, step)
+        return [
+            (slice(a, min(a + step, first)), slice(a * each, min(a + step, first) * each))
+            for a in starts
+        ]
 
-
-def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:
-    if not cell.holes or cell.holes[0].mirror != "entrance":
-        raise ValueError("the first hole is the entrance and must be on the entrance mirror")
-    return np.array([hole.mirror == "far" for hole in cell.holes]), cell.exit_mirror == "far"
+    def rows(self, piece: slice) -> FloatArray:
+        """Rows (b, columns) of one piece of the first axis."""
+        first, *rest = self.shape or (1,)
+        rows = np.empty((len(range(first)[piece]), *rest, len(self.values)))
+        for index, value in enumerate(self.values):
+            along_first = value.ndim == len(self.shape) and value.ndim > 0 and value.shape[0] > 1
+            rows[..., index] = value[piece] if along_first else value
+        return rows.reshape(-1, len(self.values))
 
 
 def exit_power(
@@ -122,47 +132,31 @@ def exit_power(
     """What reaches the detector of each cell of the batch.
 
     Light is followed for at most ``max_passes`` passes, or until less than ``floor`` of what
-    arrives at the entrance hole is left: the power is right to that.
+    arrives at the entrance hole is left: the power is right to that. Cells are packed and followed
+    in blocks along the first axis of the batch, on as many ``threads`` as asked for.
 
     Raises:
         ValueError: arrays that do not broadcast, or no entrance hole on the entrance mirror.
     """
-    rows = pack(cell, beam)
-    tallies = tally_rows(rows, *_sides(cell), max_passes, floor, threads=threads)
-    return _exit(tallies, batch_shape(cell, beam))
+    from autocell.optics.kernel import NO_LEAKS, NO_SPOTS, follow
 
+    columns = _Columns.of(cell, beam)
+    sides = _sides(cell)
+    tallies = np.empty((math.prod(columns.shape), len(TALLY_COLUMNS)))
 
-def tally_rows(
-    rows: FloatArray,
-    hole_on_far: NDArray[np.bool_],
-    exit_far: bool,
-    max_passes: int,
-    floor: float,
-    *,
-    threads: int = 1,
-) -> FloatArray:
-    """:func:`exit_power` on rows that are packed already; (B, 6) as :func:`kernel.follow` says."""
-    tallies = np.empty((len(rows), _TALLY))
-    if threads == 1:
-        kernel.follow_all(rows, hole_on_far, exit_far, max_passes, floor, tallies)
-        return tallies
-    starts = range(0, len(rows), _BLOCK)
-    with ThreadPoolExecutor(threads) as pool:
-        blocks = [
-            pool.submit(
-                kernel.follow_all,
-                rows[start : start + _BLOCK],
-                hole_on_far,
-                exit_far,
-                max_passes,
-                floor,
-                tallies[start : start + _BLOCK],
-            )
-            for start in starts
-        ]
-        for block in blocks:
-            block.result()
-    return tallies
+    def follow_piece(piece: slice, flat: slice) -> None:
+        rows = columns.rows(piece)
+        follow(rows, *sides, max_passes, floor, tallies[flat], NO_SPOTS, NO_LEAKS)
+
+    pieces = columns.blocks()
+    if threads == 1 or len(pieces) == 1:
+        for piece, flat in pieces:
+            follow_piece(piece, flat)
+    else:
+        with ThreadPoolExecutor(threads) as pool:
+            for done in [pool.submit(follow_piece, *piece) for piece in pieces]:
+                done.result()
+    return _exit(tallies, columns.shape)
 
 
 def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
@@ -174,13 +168,14 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
     Raises:
         ValueError: arrays that do not broadcast, or no entrance hole on the entrance mirror.
     """
-    rows = pack(cell, beam)
-    shape = batch_shape(cell, beam)
-    count = len(rows)
-    spots = np.full((count, passes + 1, len(kernel.SPOT_COLUMNS)), np.nan)
+    from autocell.optics.kernel import follow
+
+    columns = _Columns.of(cell, beam)
+    shape, count = columns.shape, math.prod(columns.shape)
+    spots = np.full((count, passes + 1, len(SPOT_COLUMNS)), np.nan)
     leaks = np.zeros((count, passes + 1, len(cell.holes)))
-    tallies = np.empty((count, _TALLY))
-    kernel.follow_paths(rows, *_sides(cell), passes, spots, leaks, tallies)
+    tallies = np.empty((count, len(TALLY_COLUMNS)))
+    follow(columns.rows(slice(None)), *_sides(cell), passes, 0.0, tallies, spots, leaks)
     spots = spots.reshape(*shape, passes + 1, -1)
     return Path(
         position_m=spots[..., 0:3],
@@ -195,7 +190,12 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
     )
 
 
+def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:
+    """Which holes are in the far mirror, and whether the exit is."""
+    return np.array([hole.mirror == "far" for hole in cell.holes]), cell.exit_mirror == "far"
+
+
 def _exit(tallies: FloatArray, shape: tuple[int, ...]) -> Exit:
     columns = [column.reshape(shape) for column in tallies.T]
-    power, passes, passes_power, path_length, _followed, mean_passes = columns
+    power, passes, passes_power, path_length, mean_passes = columns
     return Exit(power, passes.astype(np.int64), passes_power, path_length, mean_passes)
