@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from autocell.description import BenchDescription
 
 
-@click.command()
+@click.command(short_help="Set the cell to N passes and prove it.")
 @click.argument("passes", metavar="N", type=int)
 @bench_option()
 @click.option(

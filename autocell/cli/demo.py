@@ -30,7 +30,7 @@ _BENCH = "peat-bog"
 _PATIENCE_S = 15.0
 
 
-@click.command()
+@click.command(short_help="The whole job on a simulated bench; start here.")
 @click.option("--passes", metavar="N", type=int, default=62, show_default=True,
               help="The wanted pass count; the bench starts at six.")  # fmt: skip
 @click.option(
@@ -67,7 +67,7 @@ def demo(
     from autocell.bench.file import load, shipped
     from autocell.cli import output
     from autocell.cli.change import run_change
-    from autocell.cli.results import print_finished, tell_report
+    from autocell.cli.results import print_finished
     from autocell.cli.session import print_cautions
     from autocell.patterns import choose_pattern
 
@@ -83,11 +83,7 @@ def demo(
             description = load(simulator.bench_file)
             print_cautions(description)
             finished = run_change(invocation, description, passes, 0, report, "demo")
-            if as_json:
-                output.print_json(_with_demo(finished, seed))
-                tell_report(finished)
-            else:
-                print_finished(finished, as_json)
+            print_finished(finished, as_json, _about(finished, seed))
             if keep:
                 _wait(simulator.bench_file)
         told = json.loads(known.read_text(encoding="utf-8"))
@@ -142,9 +138,10 @@ def _simulator(seed: int, truth: Path) -> Iterator[_Simulator]:
         process.stdout.close()
 
 
-def _with_demo(finished: Finished, seed: int) -> dict[str, Any]:
+def _about(finished: Finished, seed: int) -> dict[str, Any]:
+    """What the JSON object of a demo says beyond that of a change."""
     report = None if finished.report is None else str(finished.report.absolute())
-    return {**finished.outcome.as_json(), "simulated": True, "seed": seed, "report": report}
+    return {"simulated": True, "seed": seed, "report": report}
 
 
 def _wait(bench_file: Path) -> None:

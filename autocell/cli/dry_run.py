@@ -11,9 +11,9 @@ from rich.table import Table
 from autocell.bench.plan import PlannedMove
 from autocell.cli import output
 from autocell.cli.session import looking
-from autocell.description import BenchDescription
+from autocell.description import BenchDescription, Caps
 from autocell.patterns import Pattern
-from autocell.procedures.outlook import Outlook, look_ahead
+from autocell.procedures.outlook import SECONDS_PER_READING, Outlook, look_ahead
 from autocell.report import words
 
 
@@ -88,16 +88,38 @@ def _risk(outlook: Outlook, pattern: Pattern) -> Table:
         "Where readings may be taken",
         f"spacings from {low * 1e3:.2f} to {high * 1e3:.2f} mm, and where the bench stands",
     )
-    table.add_row("Readings", _range(outlook.readings, "{:.0f}"))
+    table.add_row(
+        "Readings",
+        f"{_range(outlook.readings, '{:.0f}')}, and a few where a rival has to be ruled out",
+    )
     table.add_row("Travel of the stage", _range(outlook.travel_m, "{:.0f} mm", 1e3))
     table.add_row("Time", _range(outlook.time_s, "{:.0f} s"))
-    caps = outlook.caps
-    table.add_row(
-        "Caps of the bench file",
-        f"{caps.moves} moves, {caps.readings} readings, {caps.travel_m * 1e3:g} mm of travel, "
-        f"{words.duration(caps.time_s)}; at a cap it goes back to the start and holds",
-    )
+    table.add_row("Caps of the bench file", _caps(outlook.caps))
     return table
+
+
+def print_use(moves: Sequence[PlannedMove], readings: int, caps: Caps, console: Console) -> None:
+    """What these moves and readings take of what one run may use."""
+    travel_m = sum(move.travel for move in moves if move.axis.unit == "mm")
+    commands = sum(len(move.legs) for move in moves)
+    time_s = sum(move.expected_s for move in moves) + SECONDS_PER_READING * readings
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column()
+    table.add_row(
+        "In all",
+        f"{commands} moves, {readings} readings, {travel_m * 1e3:.0f} mm of travel, about "
+        f"{words.duration(time_s)}",
+    )
+    table.add_row("Caps of the bench file", _caps(caps))
+    console.print(table)
+
+
+def _caps(caps: Caps) -> str:
+    return (
+        f"{caps.moves} moves, {caps.readings} readings, {caps.travel_m * 1e3:g} mm of travel, "
+        f"{words.duration(caps.time_s)}; at a cap it goes back to the start and holds"
+    )
 
 
 def _range(values: tuple[float, float], form: str, scale: float = 1.0) -> str:

@@ -18,11 +18,15 @@ import click
 from autocell import __version__
 from autocell.cli import failures
 from autocell.cli.change import change
+from autocell.cli.check import check
 from autocell.cli.demo import demo
+from autocell.cli.history import history, report
 from autocell.cli.invocation import Invocation
 from autocell.cli.patterns import patterns
 from autocell.cli.rehearse import rehearse
 from autocell.cli.simulate import simulate
+from autocell.cli.status import status
+from autocell.cli.survey import survey
 
 _EPILOG = (
     "Laser light and moving parts hurt: this program is not a safety function. Local rules "
@@ -47,7 +51,9 @@ def cli() -> None:
     """Set a two-mirror multipass cell to a wanted number of passes, and prove that it is there."""
 
 
-for command in (demo, patterns, change, rehearse, simulate):
+for command in (
+    demo, patterns, check, survey, change, status, history, report, rehearse, simulate,
+):  # fmt: skip
     cli.add_command(command)
 
 

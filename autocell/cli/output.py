@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -44,8 +43,3 @@ def print_json(value: Any) -> None:
 def say(console: Console, text: str, style: str = "") -> None:
     """A line that is never folded, so that paths in it can be copied."""
     console.print(Text(text, style=style), soft_wrap=True)
-
-
-def where_written(path: Path) -> str:
-    """The path as a browser and a shell both take it."""
-    return str(path.absolute())

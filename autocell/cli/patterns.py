@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from autocell.patterns import Pattern
 
 
-@click.command()
+@click.command(short_help="Which pass counts a bench can reach, and their margins.")
 @bench_option()
 @click.option("--passes", metavar="N", type=int, help="Only patterns of N passes.")
 @click.option(

@@ -27,25 +27,21 @@ def shown(console: Console | None = None) -> Iterator[Listener]:
         with _live(console) as listener:
             yield listener
         return
-    print_head(console)
-
-    def tell(progress: Progress) -> None:
-        output.say(console, line(progress))
-
-    yield tell
+    lines = _Lines(console)
+    yield lines.add
 
 
 @contextmanager
 def _live(console: Console) -> Iterator[Listener]:
     """Readings scroll by; below them one line tells what is under way."""
     now = _Now()
+    lines = _Lines(console)
     with Live(now, console=console, refresh_per_second=8, transient=True):
-        print_head(console)
 
         def tell(progress: Progress) -> None:
             now.take(progress)
             if progress.reading is not None or not _is_move(progress):
-                output.say(console, line(progress))
+                lines.add(progress)
 
         yield tell
 
@@ -81,9 +77,19 @@ class _Now:
         return row
 
 
-def print_head(console: Console) -> None:
-    """What the columns of :func:`line` are."""
-    output.say(console, _COLUMNS, "dim")
+class _Lines:
+    """What happened, line by line below the heads of the columns."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._begun = False
+
+    def add(self, progress: Progress) -> None:
+        """One more line."""
+        if not self._begun:
+            output.say(self._console, _COLUMNS, "dim")
+            self._begun = True
+        output.say(self._console, line(progress))
 
 
 def line(progress: Progress) -> str:

@@ -31,7 +31,7 @@ def random_seed() -> int:
     return secrets.randbelow(_LARGEST_SEED)
 
 
-@click.command()
+@click.command(short_help="Serve a simulated bench to other programs.")
 @click.argument("bench", metavar="BENCH")
 @click.option(
     "--seed",

@@ -31,7 +31,7 @@ apart in what they show, and a sharper reading would leave none of them."""
 
 _LIKELY = 0.9
 _MOST_READINGS = 30
-_SECONDS_PER_READING = 1.2
+SECONDS_PER_READING = 1.2
 """Settling, averaging and deciding on the next; measured over real lines on the shipped bench."""
 
 
@@ -76,7 +76,7 @@ def look_ahead(
     ways = [ground.rehearse(played, start.spacing_m) for played in range(_PLAYED)]
     readings = np.array([len(way) for way in ways]) + 1  # and the dark level
     travel_m = np.array([float(np.abs(np.diff([start.spacing_m, *way])).sum()) for way in ways])
-    time_s = travel_m / description.axes["spacing"].speed + _SECONDS_PER_READING * readings
+    time_s = travel_m / description.axes["spacing"].speed + SECONDS_PER_READING * readings
     visited = [spacing for way in ways for spacing in way if spacing != start.spacing_m]
     at_nominal = model.predict(z, [pattern.setting]).passes[:, 0]
     return Outlook(

@@ -1,0 +1,172 @@
+"""Read along the spacing with the input beam as it stands, and say what the staircase tells."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autocell.bench.bench import Bench
+from autocell.bench.plan import PlannedMove, plan_move
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError, BudgetError, DeviceError, ReadingError, UsageError
+from autocell.outcome import Outcome, Verdict
+from autocell.patterns import list_patterns
+from autocell.procedures import account
+from autocell.procedures.progress import Listener, nobody
+from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.reading import Reading
+from autocell.setting import Setting
+
+
+@dataclass(frozen=True)
+class Step:
+    """One reading of the survey, and what all of them together make of its place."""
+
+    reading: Reading
+    passes: int
+    probability: float
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What a survey came to; ``steps`` in the order of the spacing."""
+
+    outcome: Outcome
+    steps: tuple[Step, ...]
+
+
+def survey_reach(description: BenchDescription) -> tuple[float, float]:
+    """Lowest and highest nominal spacing at which a survey may read, m: an approach from any
+    side stays within the limits and keeps the minimum gap."""
+    axis = description.axes["spacing"]
+    low, high = axis.reach
+    zero = description.spacing_at_zero_m
+    return max(zero + low, description.lowest_spacing_m), zero + high
+
+
+def survey_spacings(
+    description: BenchDescription, low_m: float | None, high_m: float | None, points: int
+) -> list[float]:
+    """Evenly spaced nominal spacings, m; an end that is None is as far as the stage may go.
+
+    Raises UsageError for a range that is empty or beyond the reach of the stage.
+    """
+    lowest, highest = survey_reach(description)
+    low, high = lowest if low_m is None else low_m, highest if high_m is None else high_m
+    if points < 2:
+        raise UsageError(f"{points} points: a survey has at least 2")
+    if not low < high:
+        raise UsageError(
+            f"a survey from {low * 1e3:g} to {high * 1e3:g} mm is empty; give the smaller first"
+        )
+    if low < lowest - 1e-9 or high > highest + 1e-9:
+        raise UsageError(
+            f"a survey from {low * 1e3:g} to {high * 1e3:g} mm leaves what the limits allow; an "
+            f"approach is possible between {lowest * 1e3:.4f} and {highest * 1e3:.4f} mm"
+        )
+    return [float(spacing) for spacing in np.linspace(low, high, points)]
+
+
+def plan_survey(bench: Bench, spacings_m: Sequence[float]) -> list[PlannedMove]:
+    """The moves that :func:`survey` would make, there and back; it reads positions only."""
+    axis = bench.description.axes["spacing"]
+    zero = bench.description.spacing_at_zero_m
+    at = bench.positions()["spacing"]
+    home = bench.home_setting.spacing_m
+    moves: list[PlannedMove] = []
+    for spacing in (*spacings_m, home):
+        move = plan_move(axis, at, spacing - zero, backlash_is_out=bool(moves))
+        if move is not None:
+            moves.append(move)
+            at = move.target
+    return moves
+
+
+def survey(
+    bench: Bench, spacings_m: Sequence[float], *, listener: Listener = nobody, seed: int = 0
+) -> Survey:
+    """Read at nominal spacings, upwards, and go back to where the bench stood.
+
+    Nothing is decided: the outcome is *unchanged* when it could go back, with what the belief
+    makes of the start, unproved. It is *held* at the start when a cap or a reading ended it
+    early, and *failed* when an instrument did.
+    """
+    start = bench.setting
+    usable = [p.passes for p in list_patterns(bench.description) if not p.rejected]
+    rng = np.random.default_rng(seed)
+    tuning = Tuning(bench, start, max(usable, default=100), listener, rng)
+    try:
+        tuning.tell("dark", "reading the dark level")
+        bench.measure_dark()
+        first = tuning.read_at(start, "survey", "reading where the bench stands")
+        for spacing in sorted(spacings_m):
+            tuning.read_at(start.at_spacing(spacing), "survey", "reading along the spacing")
+    except (BudgetError, ReadingError) as error:
+        outcome = _back(tuning, start, Verdict.HELD, str(error))
+    except DeviceError as error:
+        bench.stop()
+        outcome = _so_far(bench, start, Verdict.FAILED, str(error))
+    else:
+        told = f"{len(spacings_m)} readings along the spacing"
+        outcome = _back(tuning, start, Verdict.UNCHANGED, told, first)
+    steps = _steps(tuning)
+    return Survey(_with_findings(tuning, outcome, start) if steps else outcome, steps)
+
+
+def _steps(tuning: Tuning) -> tuple[Step, ...]:
+    readings = sorted(tuning.belief.readings, key=lambda reading: reading.setting.spacing_m)
+    return tuple(Step(reading, *tuning.guess(reading.setting)) for reading in readings)
+
+
+def _back(
+    tuning: Tuning, start: Setting, verdict: Verdict, reason: str, first: Reading | None = None
+) -> Outcome:
+    """Go back to the start and read there again."""
+    bench = tuning.bench
+    tuning.tell("back", "going back to where the bench stood")
+    try:
+        bench.return_home()
+        with bench.reserve():
+            again = bench.read_power("the start, again", READING_NOISE)
+    except AutocellError as error:
+        bench.stop()
+        verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
+        return _so_far(bench, start, verdict, f"{reason}; the way back failed: {error}")
+    before = "" if first is None else f" ({first.power_w * 1e3:.4g} mW before)"
+    words = f"{reason}; back at the start, reading {again.power_w * 1e3:.4g} mW{before}"
+    return _so_far(bench, start, verdict, words)
+
+
+def _so_far(bench: Bench, start: Setting, verdict: Verdict, reason: str) -> Outcome:
+    usage = bench.usage
+    return Outcome(
+        verdict,
+        reason,
+        readings=usage.readings,
+        moves=usage.moves,
+        travel_m=usage.travel_m,
+        elapsed_s=usage.elapsed_s,
+        setting=start if verdict is Verdict.UNCHANGED else None,
+        start=start,
+    )
+
+
+def _with_findings(tuning: Tuning, outcome: Outcome, start: Setting) -> Outcome:
+    """What the belief makes of the start, and of the staircase around the readings."""
+    spacings = [reading.setting.spacing_m for reading in tuning.belief.readings]
+    at_start = tuning.belief.readings[0]
+    tuning.passes, _ = tuning.guess(start)
+    throughput, throughput_u = account.throughput(tuning, at_start)
+    return replace(
+        outcome,
+        passes=tuning.passes,
+        spacing_m=float(np.mean(tuning.model.spacing_m(tuning.belief.z, start))),
+        throughput=throughput,
+        throughput_u=throughput_u,
+        expected_throughput=account.expected_throughput(tuning),
+        posterior=account.posterior(tuning, start),
+        staircase=account.staircase(tuning, min(spacings) - 5e-4, max(spacings) + 5e-4),
+        spots=account.spots(tuning, start),
+    )
