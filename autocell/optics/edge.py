@@ -43,7 +43,8 @@ def through_circle(sxx: float, sxy: float, syy: float, dx: float, dy: float, a: 
         total += weight * (dx * c + dy * s + a)
         c, s = c * turn_c - s * turn_s, s * turn_c + c * turn_s
     area = math.sqrt(sxx * syy - sxy * sxy)
-    return 2.0 * a * area * total / nodes
+    # rounding may leave a fraction a last digit outside its range
+    return min(max(2.0 * a * area * total / nodes, 0.0), 1.0)
 
 
 @compiled

@@ -146,7 +146,9 @@ def _on_detector(s: FloatArray, i: int, row: FloatArray) -> float:
     ux = s[UX + i] - twice * s[NX + i]
     uy = s[UY + i] - twice * s[NY + i]
     uz = s[UZ + i] - twice * s[NZ + i]
-    onward = row[DETECTOR + 1] / abs(uz)
+    # the plane across the axis at the detector's distance from the vertex
+    plane = row[0] + row[DETECTOR + 1] if uz > 0.0 else -row[DETECTOR + 1]
+    onward = (plane - s[Z + i]) / uz
     k11, k12, k22 = s[K11 + i], s[K12 + i], s[K22 + i]
     r11, r12, r21, r22 = s[XR11 + i], s[XR12 + i], s[XR21 + i], s[XR22 + i]
     i11, i12, i21, i22 = s[XI11 + i], s[XI12 + i], s[XI21 + i], s[XI22 + i]
@@ -224,10 +226,7 @@ def follow(
             toroid_2 |= row[M2] != row[M2 + 1]
         for i in range(count):
             row = group[i]
-            sxx, sxy, syy = _seen_along(
-                s[W11 + i], s[W12 + i], s[W22 + i],
-                s[E1X + i], s[E1Y + i], s[E2X + i], s[E2Y + i],
-            )  # fmt: skip
+            sxx, sxy, syy = _footprint(s, i)
             entering = through_circle(
                 sxx, sxy, syy,
                 row[HOLES] + row[M1 + 6] - s[X + i], row[HOLES + 1] + row[M1 + 7] - s[Y + i],

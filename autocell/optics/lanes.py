@@ -74,19 +74,21 @@ def place_beam(s: FloatArray, i: int, row: FloatArray) -> None:
 
     x, y = row[BEAM], row[BEAM + 1]
     if row[M1] == row[M1 + 1]:
-        dx, dy = x - s[C1X + i], y - s[C1Y + i]
-        z = s[C1Z + i] - math.sqrt(r1 * r1 - dx * dx - dy * dy)
+        nx, ny = (s[C1X + i] - x) / r1, (s[C1Y + i] - y) / r1
+        nz = math.sqrt(1.0 - nx * nx - ny * ny)
+        z = s[C1Z + i] - r1 * nz
     else:
-        z = meet_toroid(
+        met = meet_toroid(
             x, y, 0.0, 0.0, 0.0, 1.0, r1, row[M1 + 1], n1x, n1y, n1z, row[M1 + 6], row[M1 + 7], 0.0
-        )[0]
+        )
+        z, nx, ny, nz = met[0], met[1], met[2], met[3]
     s[X + i], s[Y + i], s[Z + i] = x, y, z
+    s[NX + i], s[NY + i], s[NZ + i] = nx, ny, nz
 
     slope_x, slope_y = row[BEAM + 2], row[BEAM + 3]
     norm = 1.0 / math.sqrt(1.0 + slope_x * slope_x + slope_y * slope_y)
     ux, uy, uz = slope_x * norm, slope_y * norm, norm
     s[UX + i], s[UY + i], s[UZ + i] = ux, uy, uz
-    s[NX + i], s[NY + i], s[NZ + i] = 0.0, 0.0, 1.0
 
     # e1 is the x axis made normal to the ray
     f = 1.0 / math.sqrt(1.0 - ux * ux)

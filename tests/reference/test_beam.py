@@ -151,6 +151,33 @@ def test_one_mirror_off_axis_has_a_tangential_and_a_sagittal_focus(build, plane,
     assert abs(sxy) < 1e-12 * sxx
 
 
+def test_footprint_at_the_entrance_lies_on_the_mirror(build):
+    # at its waist a round beam has the same radius in every direction across the ray; a step on
+    # the mirror's tangent plane is longer than its part across the ray
+    waist = 2e-4
+    for entrance in ({}, {"radius_y_m": 0.41}, {"tilt_x_rad": 0.02, "tilt_y_rad": -0.01}):
+        cell = build.cell(0.31, 0.4, entrance=entrance)
+        beam = build.beam(0.02, -0.01, 0.2, 0.1, waist_m=waist, waist_distance_m=0.0)
+        path = trace(cell, beam, 1)
+        u = path.direction[0]
+        # the normal by finite differences of the surface itself, entered at four points nearby
+        near = 1e-5
+        heights = [
+            trace(cell, build.beam(0.02 + dx, -0.01 + dy, 0.0, 0.0), 1).position_m[0, 2]
+            for dx, dy in ((near, 0.0), (-near, 0.0), (0.0, near), (0.0, -near))
+        ]
+        steps = np.array(
+            [
+                [1.0, 0.0, (heights[0] - heights[1]) / (2 * near)],
+                [0.0, 1.0, (heights[2] - heights[3]) / (2 * near)],
+            ]
+        )
+        across = steps - np.outer(steps @ u, u)
+        sxx, sxy, syy = path.footprint_per_m2[0]
+        expected = across @ across.T / waist**2
+        np.testing.assert_allclose([[sxx, sxy], [sxy, syy]], expected, rtol=0, atol=1e-8 * sxx)
+
+
 def test_turning_the_whole_bench_turns_the_spots(build):
     x, y, sx, sy = 0.012, 0.003, -0.02, 0.035
     phi = 0.83
