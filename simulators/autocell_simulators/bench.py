@@ -40,6 +40,7 @@ class SimulatedBench:
     """
 
     __slots__ = (
+        "_advanced_to_s",
         "_clock",
         "_instruments",
         "_light",
@@ -68,7 +69,7 @@ class SimulatedBench:
             raise UsageError(f"no start state {start!r}; there are: {', '.join(START_STATES)}")
         self._clock = clock
         self._lock = threading.RLock()
-        self._start_s = clock.now() + _AHEAD_S
+        self._start_s = self._advanced_to_s = clock.now() + _AHEAD_S
         self._light: tuple[tuple[float, ...], float] | None = None
         self.description = description
         self.truth = truth if isinstance(truth, Truth) else draw_truth(description, truth)
@@ -132,6 +133,9 @@ class SimulatedBench:
             }
 
     def _advance(self, now_s: float) -> None:
+        if now_s == self._advanced_to_s:
+            return
+        self._advanced_to_s = now_s
         while (due_s := self.meter.next_sample_s) is not None and due_s <= now_s:
             self._move(due_s)
             self.meter.take(self._light_w(due_s))
@@ -140,17 +144,15 @@ class SimulatedBench:
         self._move(now_s)
 
     def _move(self, time_s: float) -> None:
-        moving = any(axis.in_motion for axis in self.axes.values())
         for axis in self.axes.values():
             axis.advance(time_s)
-        if moving:
-            self.smallest_gap_m = min(self.smallest_gap_m, self._spacing_m())
+        self.smallest_gap_m = min(self.smallest_gap_m, self._spacing_m())
 
     def _positions(self) -> dict[str, float]:
         return {name: axis.true_position for name, axis in self.axes.items()}
 
     def _spacing_m(self) -> float:
-        return float(self.optics.setting(self._positions())[0])
+        return self.optics.spacing_m(self._positions())
 
     def _light_w(self, time_s: float) -> float:
         """Light on the meter. What the cell lets through is traced once per place."""

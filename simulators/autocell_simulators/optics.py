@@ -55,6 +55,12 @@ class TrueOptics:
         """Name of the axis that changes the spacing; None on a bench without one."""
         return self._stage.name if self._stage else None
 
+    def spacing_m(self, positions: Mapping[str, float]) -> float:
+        """True distance of the mirrors at one place; quick, for it is asked at every moment."""
+        return float(self._zero[0]) + sum(
+            self._effects[name][0] * position for name, position in positions.items()
+        )
+
     def setting(self, positions: Positions) -> list[FloatArray]:
         """True spacing (m), beam position (m, m) and slopes (2), each of the positions' shape."""
         coordinates: list[FloatArray] = [np.asarray(value) for value in self._zero]
@@ -115,10 +121,10 @@ class TrueOptics:
         """What leaves the cell, without the fringe."""
         return exit_power(self.cell(positions), self.beam(positions), MAX_PASSES)
 
-    def fraction(self, positions: Positions) -> float:
+    def fraction(self, positions: Mapping[str, float]) -> float:
         """Power that leaves over power that arrives at the hole, fringe included."""
         truth = self.truth
-        spacing = float(self.setting(positions)[0])
+        spacing = self.spacing_m(positions)
         phase = 4.0 * np.pi * spacing / self.description.laser.wavelength_m
         fringe = 1.0 + 0.5 * truth.fringe * np.cos(phase + truth.fringe_phase_rad)
         return float(self.exit(positions).power) * float(fringe)
@@ -172,7 +178,7 @@ def margins(optics: TrueOptics, positions: Mapping[str, float]) -> Margins:
     if passes == 0:
         return Margins(0.0, 0.0)
     per_travel = optics.truth.axis_gain[stage] * optics.description.axes[stage].effect[0]
-    spacing = float(optics.setting(positions)[0])
+    spacing = optics.spacing_m(positions)
 
     def look(shift_m: FloatArray) -> Exit:
         at = positions.get(stage, 0.0) + shift_m / per_travel
@@ -208,7 +214,7 @@ def truth_report(optics: TrueOptics, positions: Mapping[str, float]) -> dict[str
     edges = margins(optics, positions)
     return {
         "passes": int(exits.passes),
-        "spacing_m": float(optics.setting(positions)[0]),
+        "spacing_m": optics.spacing_m(positions),
         "stage_position_m": float(positions.get(optics.stage, 0.0)) if optics.stage else None,
         "margin_low_m": edges.low_m,
         "margin_high_m": edges.high_m,

@@ -170,19 +170,16 @@ class _TcpPort:
         self._client = newcomer
 
     def _receive(self) -> None:
-        """Take in what the client sent. One that has finished sending still gets its replies."""
+        """Take in all that the client sent. One that has finished still gets its replies."""
         assert self._client is not None
         try:
-            data = self._client.recv(_CHUNK)
+            while data := self._client.recv(_CHUNK):
+                self._line.feed(data)
+            self._client_has_finished = True
         except BlockingIOError:
             return
         except OSError:
             self._drop_client()
-            return
-        if data:
-            self._line.feed(data)
-        else:
-            self._client_has_finished = True
 
     def _send(self) -> None:
         due = self._line.take()

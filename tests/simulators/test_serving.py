@@ -186,6 +186,7 @@ def test_nothing_is_left_running_or_listening(description: BenchDescription) -> 
     before = set(threading.enumerate())
     with serve(SimulatedBench(description, 7, RealClock())) as served:
         client = open_socket(served)
+        ask(client, b"*IDN?\n")
         port = int(served.addresses["meter"].split("::")[2])
     with client:
         assert everything(client) == b""
