@@ -20,6 +20,9 @@ MirrorName = Literal["entrance", "far"]
 class Mirror:
     """A concave mirror. ``radius_y_m`` differs from ``radius_x_m`` for a toroidal one.
 
+    With c = 1/R its surface is z = (cx x² + cy y²)/(1 + √(1 − cx² x² − cy² y²)): a sphere when
+    the radii are equal. (A torus differs from it in the fourth order of x and y.)
+
     ``tilt_x_rad`` is the slope by which the mirror's normal leans towards +x (same in y), about
     the vertex; ``decentre_x_m`` moves the vertex. A circle of ``aperture_radius_m`` about the
     vertex reflects; light beyond it is lost.
@@ -44,7 +47,7 @@ class Mirror:
 
 @dataclass(frozen=True)
 class Hole:
-    """A round hole drilled along the mirror axis, its centre measured from the vertex."""
+    """A round hole along the axis of the cell, its centre measured from the mirror's vertex."""
 
     mirror: MirrorName
     x_m: ArrayLike
@@ -76,10 +79,10 @@ class InputBeam:
 
 @dataclass(frozen=True)
 class Detector:
-    """A round detector ``distance_m`` outside the mirror whose hole it looks through.
+    """A round detector outside the mirror whose hole it looks through.
 
-    Its centre is measured from the mirror's axis, in the plane normal to it. An infinite radius
-    collects all that leaves.
+    It lies in the plane across the axis of the cell, ``distance_m`` outside the mirror's vertex;
+    its centre is measured from that axis. An infinite radius collects all that leaves.
     """
 
     radius_m: ArrayLike = np.inf

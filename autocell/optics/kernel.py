@@ -14,67 +14,16 @@ from numpy.typing import NDArray
 from autocell.optics.cell import FloatArray
 from autocell.optics.compiled import compiled
 from autocell.optics.edge import FAR, through_circle
-from autocell.optics.lanes import (  # fmt: skip
-    ARRIVING,
-    B1,
-    B2,
-    C1X,
-    C1Y,
-    C1Z,
-    C2X,
-    C2Y,
-    C2Z,
-    CHORD,
-    COS,
-    E1X,
-    E1Y,
-    E1Z,
-    E2X,
-    E2Y,
-    E2Z,
-    K11,
-    K12,
-    K22,
-    LANES,
-    NX,
-    NY,
-    NZ,
-    PATH,
-    PI11,
-    PI12,
-    PI21,
-    PI22,
-    POWER,
-    PR11,
-    PR12,
-    PR21,
-    PR22,
-    R1,
-    R2,
-    REACH,
-    SLACK,
-    STATE,
-    UX,
-    UY,
-    UZ,
-    W11,
-    W12,
-    W22,
-    X,
-    XI11,
-    XI12,
-    XI21,
-    XI22,
-    XR11,
-    XR12,
-    XR21,
-    XR22,
-    Y,
-    Z,
-    cross_to_sphere,
-    cross_to_toroid,
-    place_beam,
-)
+from autocell.optics.lanes import (
+    LANES, STATE,
+    X, Y, Z, UX, UY, UZ, E1X, E1Y, E1Z, E2X, E2Y, E2Z,
+    XR11, XR12, XR21, XR22, XI11, XI12, XI21, XI22,
+    PR11, PR12, PR21, PR22, PI11, PI12, PI21, PI22,
+    B1, B2, W11, W12, W22, K11, K12, K22,
+    NX, NY, NZ, COS, CHORD, PATH, ARRIVING, POWER, REACH, SLACK,
+    C1X, C1Y, C1Z, R1, C2X, C2Y, C2Z, R2,
+    cross_to_sphere, cross_to_toroid, place_beam,
+)  # fmt: skip
 from autocell.optics.rows import DETECTOR, HOLES, M1, M2, SPOT_COLUMNS
 
 BoolArray = NDArray[np.bool_]
@@ -297,6 +246,6 @@ def follow(
                 tally[i, 4] /= tally[i, 0]
 
 
-"""Passed to :func:`follow` when only the tally is wanted."""
 NO_SPOTS = np.empty((0, 0, len(SPOT_COLUMNS)))
 NO_LEAKS = np.empty((0, 0, 1))
+"""Passed to :func:`follow` when only the tally is wanted."""
