@@ -58,7 +58,7 @@ def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehe
             client.submit(_rehearse, plan, index, pure=False): index
             for index in indices
         }
-        for future in as_completed(futures):
+        for future in as_completed(futures, loop=client.loop):
             if future.cancelled():
                 raise Disconnected(f"--dask {address}: the cluster let go of the work")
             trouble = future.exception()

@@ -26,7 +26,7 @@ _MOST_BARS = 60
 
 
 def readings(rehearsals: Sequence[Rehearsal], wanted: int) -> str:
-    """Histogram of the readings used, by how the rehearsal ended."""
+    """Histogram of the readings used, by how the rehearsal ended; one at least must be known."""
     from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator
 
@@ -35,7 +35,7 @@ def readings(rehearsals: Sequence[Rehearsal], wanted: int) -> str:
         for end in _FATE_COLOURS
     }
     known = [count for group in groups.values() for count in group]
-    low, high = min(known, default=0), max(known, default=1)
+    low, high = min(known), max(known)
     step = max(1, -(-(high - low + 1) // _MOST_BARS))
     edges = np.arange(low, high + step + 1, step) - 0.5
     with drawing_style():

@@ -29,12 +29,12 @@ def render(
         _section("How it ended", _table(text.fate_rows(summary))),
         _section("What it took", _table(text.cost_rows(summary))),
         "</div>\n",
-        _figure(
-            "Readings used",
-            figures.readings(rehearsals, plan.passes),
-            "Every bench counts, whatever it came to.",
-        ),
     ]
+    if summary.readings.median is not None:
+        histogram = figures.readings(rehearsals, plan.passes)
+        sections.append(
+            _figure("Readings used", histogram, "Every bench counts, whatever it came to.")
+        )
     if summary.reliability:
         sections.append(_reliability(summary))
     if summary.reached_true.count:
@@ -62,7 +62,9 @@ def render(
 
 def _header(plan: Plan, summary: Summary, title: str) -> str:
     bad = summary.wrong.count or summary.limit_violations
-    state = "failure" if bad else "success" if not summary.failed.count else "partly"
+    all_reached = summary.reached_true.count == summary.benches
+    state = "failure" if bad else "success" if all_reached else "partly"
+    times = "" if plan.scale == 1.0 else f", times {plan.scale:g}"
     broken = (
         f'<p class="note caution">{escape(text.limits(summary))}</p>'
         if summary.limit_violations
@@ -73,8 +75,8 @@ def _header(plan: Plan, summary: Summary, title: str) -> str:
 <h1><span class="state {state}"></span>{escape(title)}</h1>
 <p>{escape(text.overnight(summary))}</p>
 {broken}
-<p class="note">Every bench here was simulated: drawn from the tolerances in the bench file, times
-{plan.scale:g}, with effects that the tool does not know of. No light was measured.</p>
+<p class="note">Every bench here was simulated: drawn from the tolerances in the bench
+file{times}, with effects that the tool does not know of. No light was measured.</p>
 </header>
 """
 

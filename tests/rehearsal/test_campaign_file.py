@@ -1,0 +1,153 @@
+"""The file of a campaign."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable, Generator, Iterable
+from pathlib import Path
+
+import pytest
+from autocell_simulators.rehearsal.campaign import rehearse_all
+from autocell_simulators.rehearsal.campaign_file import CampaignFile
+from autocell_simulators.rehearsal.one import Claim, Rehearsal
+from autocell_simulators.rehearsal.plan import Plan
+
+from autocell.errors import StoreError, UsageError
+
+Make = Callable[..., Rehearsal]
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "folder" / "campaign.jsonl"
+
+
+def test_results_come_back_to_the_last_digit(path: Path, plan: Plan, make: Make) -> None:
+    results = [
+        make(0, travel_m=0.1 + 0.2, claims=(Claim(1 / 3, 56, 62), Claim(1.0, 62, 62))),
+        make(7, passes=None, probability=None, proved=False, margin_low_m=None),
+    ]
+    file = CampaignFile(path, plan)
+    for result in results:
+        file.append(result)
+    assert CampaignFile(path, plan).results == {0: results[0], 7: results[1]}
+
+
+@pytest.mark.parametrize("lost", [1, 40, 300])
+def test_a_torn_last_line_is_cut_off_and_the_file_goes_on(
+    path: Path, plan: Plan, make: Make, lost: int
+) -> None:
+    file = CampaignFile(path, plan)
+    file.append(make(0))
+    file.append(make(1))
+    path.write_bytes(path.read_bytes()[:-lost])
+    again = CampaignFile(path, plan)
+    assert list(again.results) == [0]
+    again.append(make(2))
+    assert list(CampaignFile(path, plan).results) == [0, 2]
+
+
+def test_a_file_that_was_torn_in_its_first_line_starts_anew(path: Path, plan: Plan) -> None:
+    CampaignFile(path, plan)
+    whole = path.read_bytes()
+    path.write_bytes(whole[:30])
+    assert CampaignFile(path, plan).results == {}
+    assert path.read_bytes() == whole
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        ({"passes": 38}, "passes 26 there, 38 now"),
+        ({"seed": 6}, "seed 5 there, 6 now"),
+        ({"scale": 3.0}, "tolerances 1.0 there, 3.0 now"),
+    ],
+)
+def test_the_file_of_another_campaign_is_refused(
+    path: Path, plan: Plan, change: dict[str, float], named: str
+) -> None:
+    CampaignFile(path, plan)
+    before = path.read_bytes()
+    with pytest.raises(UsageError, match=named):
+        CampaignFile(path, dataclasses.replace(plan, **change))
+    assert path.read_bytes() == before
+
+
+def test_the_file_of_another_bench_is_refused(path: Path, plan: Plan) -> None:
+    CampaignFile(path, plan)
+    other = dataclasses.replace(plan.description, sha256="0" * 64)
+    with pytest.raises(UsageError, match="bench_sha256"):
+        CampaignFile(path, dataclasses.replace(plan, description=other))
+
+
+def test_the_file_of_another_version_is_refused(path: Path, plan: Plan) -> None:
+    CampaignFile(path, plan)
+    header = json.loads(path.read_text())
+    path.write_text(json.dumps({**header, "version": "0.0.1"}) + "\n")
+    with pytest.raises(UsageError, match=r"version '0\.0\.1' there"):
+        CampaignFile(path, plan)
+
+
+@pytest.mark.parametrize("content", ["notes without an end", "a line\nand another", "{}\n", "3\n"])
+def test_a_file_of_something_else_is_refused_and_left_as_it_is(
+    path: Path, plan: Plan, content: str
+) -> None:
+    path.parent.mkdir()
+    path.write_text(content)
+    with pytest.raises(UsageError, match="not the file of a campaign"):
+        CampaignFile(path, plan)
+    assert path.read_text() == content
+
+
+def test_a_damaged_line_is_named_by_its_number(path: Path, plan: Plan, make: Make) -> None:
+    file = CampaignFile(path, plan)
+    file.append(make(0))
+    path.write_text(path.read_text() + '{"index": 1}\n')
+    file.append(make(2))
+    with pytest.raises(UsageError, match="jsonl:3: not a result"):
+        CampaignFile(path, plan)
+
+
+def test_a_place_that_cannot_be_written_is_an_error_of_the_store(
+    tmp_path: Path, plan: Plan
+) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="cannot be used"):
+        CampaignFile(tmp_path / "file" / "campaign.jsonl", plan)
+
+
+def test_only_what_is_missing_is_carried_out_and_results_come_in_order(
+    path: Path, plan: Plan, make: Make
+) -> None:
+    file = CampaignFile(path, plan)
+    file.append(make(1))
+    asked: list[int] = []
+
+    def backwards(_plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal, None, None]:
+        for index in sorted(indices, reverse=True):
+            asked.append(index)
+            yield make(index)
+
+    told: list[tuple[int, int, float | None]] = []
+    results = rehearse_all(plan, 4, file, backwards, lambda *args: told.append(args))
+    assert asked == [3, 2, 0]
+    assert [result.index for result in results] == [0, 1, 2, 3]
+    assert [(done, total) for done, total, _ in told] == [(1, 4), (2, 4), (3, 4), (4, 4)]
+    assert told[0][2] is None
+    assert told[-1][2] == 0.0
+
+
+def test_fewer_benches_than_the_file_has_are_the_first_of_them(
+    path: Path, plan: Plan, make: Make
+) -> None:
+    file = CampaignFile(path, plan)
+    for index in (2, 0, 1):
+        file.append(make(index))
+
+    def nothing(_plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal, None, None]:
+        assert list(indices) == []
+        yield from ()
+
+    results = rehearse_all(plan, 2, file, nothing)
+    assert [result.index for result in results] == [0, 1]

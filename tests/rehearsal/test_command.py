@@ -1,0 +1,111 @@
+"""The command, as a user types it: in a process of its own, with a real Ctrl-C."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import pytest
+from autocell_simulators.rehearsal.campaign_file import CampaignFile
+from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.plan import Plan
+
+Comparable = Callable[[Iterable[Rehearsal]], list[Rehearsal]]
+_PATIENCE_S = 120.0
+
+
+@pytest.fixture
+def environment(tmp_path: Path) -> dict[str, str]:
+    return {**os.environ, "AUTOCELL_STORE": str(tmp_path / "runs.sqlite")}
+
+
+def start(environment: dict[str, str], *arguments: str) -> subprocess.Popen[str]:
+    """In a process group of its own, as a shell does: Ctrl-C reaches the workers too."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "autocell.cli", "rehearse", "change", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+        start_new_session=True,
+    )
+
+
+def test_an_interrupted_campaign_goes_on_with_the_command_it_prints(
+    tmp_path: Path,
+    environment: dict[str, str],
+    plan: Plan,
+    in_this_process: list[Rehearsal],
+    comparable: Comparable,
+) -> None:
+    process = start(
+        environment,
+        *("26", "--bench", "peat-bog", "--seed", "5", "--workers", "1"),
+        *("--benches", str(len(in_this_process))),
+    )
+    deadline = time.monotonic() + _PATIENCE_S
+    while not any(file.read_bytes().count(b"\n") > 1 for file in tmp_path.rglob("*.jsonl")):
+        assert process.poll() is None
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    os.killpg(process.pid, signal.SIGINT)
+    output, errors = process.communicate(timeout=_PATIENCE_S)
+    assert process.returncode == 4
+    assert output == ""
+    assert "Traceback" not in errors
+    assert f"of {len(in_this_process)} benches are kept in" in errors
+    printed = shlex.split(errors.strip().splitlines()[-1])
+    assert printed[:3] == ["autocell", "rehearse", "change"]
+
+    page = tmp_path / "page.html"
+    process = start(environment, *printed[3:], "--json", "--report", str(page))
+    output, errors = process.communicate(timeout=_PATIENCE_S)
+    assert process.returncode == 0, errors
+    counted = json.loads(output)
+    assert counted["benches"] == counted["reached_true"] == len(in_this_process)
+    assert counted["wrong"] == counted["held"] == counted["failed"] == 0
+    assert sorted(counted["worst"]) == sorted(result.seed for result in in_this_process)
+    assert all(f"--only {i}" in " ".join(counted["replay"]) for i in range(len(in_this_process)))
+    assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    kept = CampaignFile(Path(printed[printed.index("--file") + 1]), plan).results
+    assert comparable(kept.values()) == in_this_process
+
+
+def test_one_bench_is_replayed_to_the_last_digit(
+    environment: dict[str, str], in_this_process: list[Rehearsal]
+) -> None:
+    process = start(
+        environment, "26", "--bench", "peat-bog", "--seed", "5", "--only", "1", "--json"
+    )
+    output, errors = process.communicate(timeout=_PATIENCE_S)
+    replayed = json.loads(output)
+    assert replayed["seed"] == in_this_process[1].seed
+    assert replayed["travel_m"] == in_this_process[1].travel_m
+    assert replayed["margin_low_m"] == in_this_process[1].margin_low_m
+    assert "approach" in errors
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("27", "--bench", "peat-bog"), "27 passes cannot be set"),
+        (("26", "--bench", "peat-bog", "--dask", "x", "--workers", "2"), "--workers is for this"),
+        (("26", "--bench", "peat-bog", "--benches", "0"), "--benches"),
+    ],
+)
+def test_what_cannot_be_rehearsed_is_refused_at_once(
+    environment: dict[str, str], tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    process = start(environment, *arguments)
+    output, errors = process.communicate(timeout=_PATIENCE_S)
+    assert process.returncode == 2
+    assert output == ""
+    assert said in errors
+    assert not list(tmp_path.rglob("*.jsonl"))
