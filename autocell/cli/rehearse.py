@@ -172,7 +172,8 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
     table.add_row("ended", fate(rehearsal, plan.passes).value)
     for name, value in dataclasses.asdict(rehearsal).items():
         if value is not None and name != "claims":
-            table.add_row(name.replace("_", " "), Text(str(value)))
+            shown_value = f"{value:.6g}" if isinstance(value, float) else str(value)
+            table.add_row(name.replace("_", " "), Text(shown_value))
     output.out().print(table)
     return 0
 
