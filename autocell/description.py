@@ -31,7 +31,7 @@ class LaserDescription:
     wavelength_m: float
     power_w: float
     power_tolerance: float
-    """Relative half-width of everything that scales the reading: laser, windows, meter."""
+    """Of everything that scales the reading, as a factor: 1 is half to twice. Laser, windows, meter."""
     safety_class: str
     pilot_beam: str
 

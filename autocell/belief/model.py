@@ -82,6 +82,7 @@ class BenchModel:
     def _cells(self, z: FloatArray, points: FloatArray) -> tuple[Cell, InputBeam]:
         """Benches ``z`` (..., D) at ``points`` (5, ...), broadcast against each other."""
         unknown = dict(zip(UNKNOWNS, np.moveaxis(self.prior.values(z), -1, 0), strict=True))
+        reflectivity = np.minimum(unknown["reflectivity"], 1.0)
         nominal = dict(zip(COORDINATES, points, strict=True))
         zero = self.bench.zero
         cell, beam = self.bench.cell(zero.spacing_m), self.bench.beam(zero)
@@ -91,7 +92,7 @@ class BenchModel:
             radius_y_m=unknown["entrance_radius_m"],
             tilt_x_rad=unknown["entrance_tilt_x_rad"],
             tilt_y_rad=unknown["entrance_tilt_y_rad"],
-            reflectivity=unknown["reflectivity"],
+            reflectivity=reflectivity,
         )
         far = replace(
             cell.far_mirror,
@@ -99,7 +100,7 @@ class BenchModel:
             radius_y_m=unknown["far_radius_m"],
             tilt_x_rad=unknown["far_tilt_x_rad"],
             tilt_y_rad=unknown["far_tilt_y_rad"],
-            reflectivity=unknown["reflectivity"],
+            reflectivity=reflectivity,
         )
         hole = replace(cell.holes[0], radius_m=unknown["hole_radius_m"])
         cell = replace(

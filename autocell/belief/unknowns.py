@@ -33,7 +33,8 @@ UNKNOWNS = (
 )
 """``reflectivity`` is the geometric mean of both mirrors: more cannot be seen from outside.
 ``waist`` and ``log_gain`` are relative to the bench file; ``log_gain`` gathers everything that
-scales the reading alike: laser power, windows, calibration of the meter."""
+scales the reading alike: laser power, windows, calibration of the meter. Its tolerance is a
+factor: 100 % is half to twice."""
 
 _SHOULDER = 0.15
 """Width of the prior's tails, in tolerances: one bench in six is a little outside its file."""
@@ -72,7 +73,7 @@ class Prior:
             ),
             "hole_radius_m": (bench.hole_radius_m, bench.hole_radius_tolerance_m),
             "waist": (1.0, beam.waist_tolerance),
-            "log_gain": (0.0, bench.laser.power_tolerance),
+            "log_gain": (0.0, np.log1p(bench.laser.power_tolerance)),
         }
         centre, tolerance = np.array([rows[name] for name in UNKNOWNS]).T
         return cls(centre, tolerance)

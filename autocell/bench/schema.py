@@ -19,6 +19,7 @@ Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
 Fraction = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, lt=1)]
 Percent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=100)]
+FactorPercent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=900)]
 Count = Annotated[int, Field(strict=True, ge=1)]
 Text = Annotated[str, Field(strict=True, min_length=1)]
 Limits = Annotated[list[Number], Field(min_length=2, max_length=2)]
@@ -46,7 +47,7 @@ class Laser(Section):
     )
     caution_acknowledged: Annotated[bool, Field(strict=True)] = False
     power_mw: Positive
-    power_tolerance_percent: Percent
+    power_tolerance_percent: FactorPercent
     pilot_beam: Text = "none"
 
 

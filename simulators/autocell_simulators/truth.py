@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -168,7 +169,7 @@ def draw_truth(
         waist_x_m=waist * (1.0 - half_waist),
         waist_y_m=waist * (1.0 + half_waist),
         beam_quality=beam.beam_quality + draw.within("beam quality", effects.beam_quality_excess),
-        gain=1.0 + draw.around("gain", description.laser.power_tolerance),
+        gain=math.exp(draw.around("gain", math.log1p(description.laser.power_tolerance))),
         laser_drift=draw.around("laser drift", drift_amplitude),
         laser_drift_period_s=effects.laser_drift_period_s,
         laser_drift_phase_rad=draw.within("laser drift phase", _TURN),
