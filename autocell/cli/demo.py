@@ -71,10 +71,11 @@ def demo(
     from autocell.cli.session import print_cautions
     from autocell.patterns import choose_pattern
 
-    choose_pattern(load(shipped(_BENCH)), passes)  # refused before anything is started
     seed = random_seed() if seed is None else seed
     err = output.err()
     output.say(err, f"A simulated bench; everything about it is invented. Seed {seed}.", "bold")
+    output.say(err, "Starting it; the first time, the optics are compiled.", "dim")
+    choose_pattern(load(shipped(_BENCH)), passes)  # refused before anything is started
     with tempfile.TemporaryDirectory(prefix="autocell-") as folder:
         known = Path(folder) / "truth.json"
         with _simulator(seed, known) as simulator:

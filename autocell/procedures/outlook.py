@@ -91,25 +91,26 @@ def look_ahead(
 
 @dataclass(frozen=True)
 class _Ground:
-    """Where the rehearsals take place: S spacings, and for M benches the throughput there and
-    whether it has the wanted pass count, (M, S)."""
+    """Where the rehearsals take place: S spacings within the reach of the stage, and for M benches
+    the throughput there and whether it has the wanted pass count, (M, S)."""
 
     pattern: Pattern
+    reach_m: tuple[float, float]
     spacing_m: FloatArray
     throughput: FloatArray
     wanted: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, model: BenchModel, z: FloatArray, pattern: Pattern, reach_m: float) -> _Ground:
+    def of(cls, model: BenchModel, z: FloatArray, pattern: Pattern, around_m: float) -> _Ground:
         low_m, high_m = spacing_reach(model.bench)
         nominal_m = pattern.setting.spacing_m
         spacing_m = np.linspace(
-            max(low_m, nominal_m - reach_m), min(high_m, nominal_m + reach_m), _POINTS
+            max(low_m, nominal_m - around_m), min(high_m, nominal_m + around_m), _POINTS
         )
         seen = model.predict(z, [pattern.setting.at_spacing(float(d)) for d in spacing_m])
         # the readings at the start tell the gain
         throughput = seen.power_w / model.gain_w(z)[:, None]
-        return cls(pattern, spacing_m, throughput, seen.passes == pattern.passes)
+        return cls(pattern, (low_m, high_m), spacing_m, throughput, seen.passes == pattern.passes)
 
     def rehearse(self, played: int, start_m: float) -> list[float]:
         """The spacings at which a change would read when bench ``played`` is the real one: twice
@@ -130,7 +131,9 @@ class _Ground:
             apart = self.throughput[:, index] - self.throughput[played, index]
             surprise = surprise + (apart / noise) ** 2
         middle_m, half_m = way[-1], 0.5 * self.pattern.plateau_width_m
-        return [*way, middle_m - half_m, middle_m + half_m, middle_m]
+        low_m, high_m = self.reach_m
+        edges = [max(middle_m - half_m, low_m), min(middle_m + half_m, high_m)]
+        return [*way, *edges, middle_m]
 
     def _divided(self, weight: FloatArray) -> int:
         """Where the benches that are left disagree most about the power."""

@@ -1,0 +1,56 @@
+"""Commands that look, and those that go back: they leave a bench as they found it."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.cli.conftest import CommandLine
+
+
+def test_looking_and_dry_runs_move_nothing(autocell: CommandLine) -> None:
+    with autocell.simulating("--seed", 5) as bench:
+        file = bench.bench_file
+        check = autocell("check", "--bench", file, "--json")
+        status = autocell("status", "--bench", file)
+        change = autocell("change", 62, "--bench", file, "--dry-run")
+        plan = autocell("change", 62, "--bench", file, "--dry-run", "--json").json
+        survey = autocell("survey", "--bench", file, "--dry-run", "--points", 5)
+        truth = bench.end()
+    assert truth["moves"] == 0
+    assert truth["readings"] > 0
+
+    assert check.code == 0
+    marks = {row["what"]: row["mark"] for row in check.json["checks"]}
+    for what in ("bench file", "device motion", "axis spacing", "dark level", "power now"):
+        assert marks[what] == "pass"
+    found = " ".join(row["found"] for row in check.json["checks"])
+    assert "PLAIN-MOTION" in found
+    assert "1654" in found, "the wavelength of the meter is set and read back"
+
+    assert "nothing yet" in status.out
+    assert change.code == 0
+    assert "Nothing is moved" in change.out
+    assert "lands on 62 passes with probability" in change.out
+    spacing = next(move for move in plan["moves"] if move["axis"] == "spacing")
+    assert spacing["from"] == pytest.approx(0.040, abs=1e-5)
+    assert spacing["to"] == pytest.approx(0.02613, abs=2e-4)
+    assert spacing["legs"][-1] == spacing["to"]
+    assert spacing["legs"][0] < spacing["to"], "the last approach comes from below"
+    assert 0.0 < plan["lands_there_probability"] < 1.0
+    assert "In all" in survey.out
+    assert autocell("history", "--json").json == [], "nothing was run"
+
+
+def test_a_survey_shows_the_staircase_and_goes_back(autocell: CommandLine) -> None:
+    with autocell.simulating("--seed", 5) as bench:
+        options = ("--from", 240, "--to", 250, "--points", 5, "--json")
+        ended = autocell("survey", "--bench", bench.bench_file, *options)
+        truth = bench.end()
+    assert ended.code == 0, ended.err
+    told = ended.json
+    assert told["verdict"] == "unchanged"
+    assert "back at the start" in told["reason"]
+    assert truth["passes"] == told["passes"] == 6
+    assert truth["counters"]["spacing"] == pytest.approx(0.040, abs=5e-6)
+    assert len(told["steps"]) == 6
+    assert told["proof"] is None

@@ -1,0 +1,81 @@
+"""The list of patterns, for people and for machines."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import pytest
+
+from autocell.cli.main import main
+
+Printed = pytest.CaptureFixture[str]
+
+
+def listed(capsys: Printed, *options: str) -> list[dict[str, Any]]:
+    assert main(["patterns", "--bench", "peat-bog", "--json", *options]) == 0
+    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_the_contract_for_machines(capsys: Printed) -> None:
+    found = listed(capsys)
+    assert {"passes", "orbits", "spacing_m", "path_length_m", "throughput"} <= set(found[0])
+    assert {"clearance_beam_radii", "plateau_width_m"} <= set(found[0])
+    assert {62, 38, 26, 6} <= {pattern["passes"] for pattern in found}
+    assert all(pattern["rejected"] == [] for pattern in found)
+
+
+def test_listed_patterns_are_re_entrant_and_lossy_as_their_passes(capsys: Printed) -> None:
+    """cos θ = 1 − d/R with θ = 2πk/N (Herriott, Kogelnik & Kompfner, Appl. Opt. 3, 523 (1964),
+    from memory), the exact circle within (1 + cos θ) r²/2R of it; throughput R^(N−1)."""
+    radius_m, hole_m, reflectivity = 0.5, 0.02, 0.985
+    for pattern in listed(capsys):
+        advance = 2.0 * math.pi * pattern["orbits"] / pattern["passes"]
+        paraxial_m = radius_m * (1.0 - math.cos(advance))
+        shift_m = (1.0 + math.cos(advance)) * hole_m**2 / (2.0 * radius_m)
+        # the middle of a plateau is not its re-entrant spacing: the ends differ in how they clip
+        assert pattern["spacing_m"] == pytest.approx(
+            paraxial_m + shift_m, abs=0.2 * pattern["plateau_width_m"]
+        )
+        assert pattern["throughput"] == pytest.approx(
+            reflectivity ** (pattern["passes"] - 1), rel=0.005
+        )
+        assert pattern["path_length_m"] == pytest.approx(
+            pattern["passes"] * pattern["spacing_m"], rel=1e-3
+        )
+
+
+def test_those_with_most_margin_come_first(capsys: Printed) -> None:
+    widths = [pattern["plateau_width_m"] for pattern in listed(capsys)]
+    assert widths == sorted(widths, reverse=True)
+
+
+def test_a_path_length_puts_the_closest_first(capsys: Printed) -> None:
+    off = [abs(pattern["path_length_m"] - 12.0) for pattern in listed(capsys, "--path", "12")]
+    assert off == sorted(off)
+    assert off[0] < 0.8
+
+
+def test_all_tells_why_patterns_are_rejected(capsys: Printed) -> None:
+    assert main(["patterns", "--bench", "peat-bog", "--all"]) == 0
+    told = capsys.readouterr().out
+    assert "Rejected, because" in told
+    assert "2.5 are wanted" in told
+    assert len(listed(capsys, "--all")) > len(listed(capsys))
+
+
+def test_one_pass_count(capsys: Printed) -> None:
+    assert {pattern["passes"] for pattern in listed(capsys, "--passes", "62")} == {62}
+
+
+@pytest.mark.parametrize(("passes", "why"), [(61, "odd"), (64, "62"), (10, "re-entrant")])
+def test_an_impossible_pass_count_names_the_nearest_possible(
+    passes: int, why: str, capsys: Printed
+) -> None:
+    assert main(["patterns", "--bench", "peat-bog", "--passes", str(passes)]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert "Nearest that can" in printed.err
+    assert why in printed.err
