@@ -120,6 +120,7 @@ def _simulator(seed: int, truth: Path) -> Iterator[_Simulator]:
         text=True,
         encoding="utf-8",
         start_new_session=True,
+        creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # the same on Windows
     )
     assert process.stdin is not None
     assert process.stdout is not None

@@ -72,12 +72,12 @@ def conduct(order: Order, procedure: Callable[[Bench], Outcome]) -> Finished:
             )
             outcome, error = _carry_out(order, store, journal, procedure)
             try:
-                outcome = journal.finish(outcome)
+                outcome = _finish(journal, outcome)
             except StoreError as trouble:
                 error = error or trouble
-        order.invocation.outcome = outcome
         report = _report(order, store, journal.id)
     if error is not None:
+        order.invocation.outcome = outcome
         raise error
     return Finished(outcome, report)
 
@@ -107,6 +107,17 @@ def _carry_out(
         return outcome, error
 
 
+def _finish(journal: RunWriter, outcome: Outcome) -> Outcome:
+    """Write down how the run ended, also when the first interrupt comes only now: the bench is
+    closed, and the run has come to what it has come to."""
+    try:
+        return journal.finish(outcome)
+    except Stopped:
+        with contextlib.suppress(StoreError):  # it was written before the interrupt
+            return journal.finish(outcome)
+        return outcome.with_run(journal.id)
+
+
 def _stop_in_words(store: Store, run: str, error: Stopped, opened: bool) -> str:
     """What the stop did, as the guard wrote it down."""
     if not opened:
@@ -115,7 +126,7 @@ def _stop_in_words(store: Store, run: str, error: Stopped, opened: bool) -> str:
     with contextlib.suppress(AutocellError):
         stops = [event.text for event in store.run(run).events if event.kind == "stop"]
         told = stops[-1] if stops else told
-    return f"stopped: {told} ({error})"
+    return f"stopped: {told} ({str(error).removeprefix('stopped by ')})"
 
 
 def _report(order: Order, store: Store, run: str) -> Path | None:

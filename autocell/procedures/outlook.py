@@ -113,9 +113,9 @@ class _Ground:
         return cls(pattern, (low_m, high_m), spacing_m, throughput, seen.passes == pattern.passes)
 
     def rehearse(self, played: int, start_m: float) -> list[float]:
-        """The spacings at which a change would read when bench ``played`` is the real one: twice
-        at the start, on the approach, at both edges, and in the middle."""
-        way = [start_m, start_m]
+        """The spacings at which a change would read when bench ``played`` is the real one: at
+        the start, on the approach, at both edges, and in the middle."""
+        way = [start_m]
         noise = _NOISE * float(self.throughput.max())
         surprise = np.zeros(len(self.throughput))
         surprise[played] = np.inf  # it must be found by its likeness to others

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from autocell.bench.file import shipped
+from autocell.cli.main import main
 
 AUTOCELL = (sys.executable, "-P", "-m", "autocell.cli")
 _PATIENCE_S = 240.0
@@ -56,6 +60,15 @@ class CommandLine:
         )
         assert "Traceback" not in ended.stdout + ended.stderr
         return Ended(ended.returncode, ended.stdout, ended.stderr)
+
+    def here(self, *arguments: object) -> Ended:
+        """Run a command in this process, which spares its start."""
+        out, err = io.StringIO(), io.StringIO()
+        with pytest.MonkeyPatch.context() as patch, redirect_stdout(out), redirect_stderr(err):
+            patch.setenv("AUTOCELL_STORE", str(self.store))
+            patch.delenv("AUTOCELL_BENCH", raising=False)
+            code = main([*map(str, arguments)])
+        return Ended(code, out.getvalue(), err.getvalue())
 
     def start(self, *arguments: object) -> subprocess.Popen[str]:
         """Start a command and leave it running."""
@@ -144,7 +157,6 @@ Edit = Callable[[str, str], Path]
 @pytest.fixture
 def edited_peat_bog(tmp_path: Path) -> Edit:
     """The shipped bench file with one text replaced."""
-    from autocell.bench.file import shipped
 
     def edit(old: str, new: str) -> Path:
         text = shipped("peat-bog").read_text("utf-8")

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 from pathlib import Path
 
 import pytest
 
 from autocell.cli.main import main
-from autocell.outcome import Verdict
-from autocell.records import RunRecord, Store
+from autocell.outcome import Outcome, Verdict
+from autocell.records import RunRecord, RunWriter, Store
 from tests.cli.conftest import CommandLine, Edit, Served
 
 Printed = pytest.CaptureFixture[str]
@@ -67,7 +68,7 @@ def test_a_refused_pass_count_opens_nothing(tmp_path: Path, capsys: Printed) -> 
 
 
 def test_a_port_that_does_not_exist_is_a_failed_run(autocell: CommandLine) -> None:
-    ended = autocell("change", 62, "--bench", "peat-bog", "--json")
+    ended = autocell.here("change", 62, "--bench", "peat-bog", "--json")
     assert ended.code == 5
     assert "/dev/ttyUSB0" in ended.json["reason"]
     run = recorded(autocell)
@@ -83,7 +84,7 @@ def test_a_silent_meter_is_named(served: Served) -> None:
     with socket.create_server(("127.0.0.1", 0)) as mute:
         address = f"TCPIP::127.0.0.1::{mute.getsockname()[1]}::SOCKET"
         path = bench.changed("mute-meter.yaml", (bench.addresses["meter"], address))
-        ended = autocell("change", 62, "--bench", path)
+        ended = autocell.here("change", 62, "--bench", path)
     assert ended.code == 5
     assert address in ended.err
     assert "silent" in ended.err
@@ -96,7 +97,7 @@ def test_a_silent_controller_is_named(served: Served) -> None:
     try:
         address = os.ttyname(theirs)
         path = bench.changed("mute-motion.yaml", (bench.addresses["motion"], address))
-        ended = autocell("change", 62, "--bench", path)
+        ended = autocell.here("change", 62, "--bench", path)
     finally:
         os.close(ours)
         os.close(theirs)
@@ -108,7 +109,7 @@ def test_a_silent_controller_is_named(served: Served) -> None:
 def test_another_instrument_than_expected_is_not_used(served: Served) -> None:
     autocell, bench = served
     path = bench.changed("other.yaml", ("identity: POWER-METER", "identity: SPECTROMETER"))
-    ended = autocell("change", 62, "--bench", path, "--json")
+    ended = autocell.here("change", 62, "--bench", path, "--json")
     assert ended.code == 5
     assert "SPECTROMETER" in ended.json["reason"]
     assert recorded(autocell).summary.verdict is Verdict.FAILED
@@ -117,16 +118,34 @@ def test_another_instrument_than_expected_is_not_used(served: Served) -> None:
 def test_a_saturated_meter_holds_with_the_cure(served: Served) -> None:
     autocell, bench = served
     path = bench.changed("small-range.yaml", ("range_mw: 10", "range_mw: 1"))
-    ended = autocell("change", 62, "--bench", path, "--json")
+    ended = autocell.here("change", 62, "--bench", path, "--json")
     assert ended.code == 4, ended.err
     assert ended.json["verdict"] == "held"
     assert "range_mw" in ended.json["reason"]
     assert recorded(autocell).summary.verdict is Verdict.HELD
 
 
+def test_an_interrupt_while_the_end_is_written_down_changes_nothing_any_more(
+    served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    autocell, bench = served
+    finish = RunWriter.finish
+
+    def interrupted_finish(writer: RunWriter, outcome: Outcome) -> Outcome:
+        os.kill(os.getpid(), signal.SIGINT)
+        return finish(writer, outcome)
+
+    monkeypatch.setattr(RunWriter, "finish", interrupted_finish)
+    options = ("--from", 249, "--to", 250, "--points", 2, "--json")
+    ended = autocell.here("survey", "--bench", bench.bench_file, *options)
+    assert (ended.code, ended.json["verdict"]) == (0, "unchanged")
+    run = recorded(autocell)
+    assert (run.summary.id, run.summary.verdict) == (ended.json["run"], Verdict.UNCHANGED)
+
+
 def test_check_finds_a_laser_that_is_off(autocell: CommandLine) -> None:
     with autocell.simulating("--start", "dark", "--tcp") as bench:
-        ended = autocell("check", "--bench", bench.bench_file)
+        ended = autocell.here("check", "--bench", bench.bench_file)
         assert bench.addresses["motion"].startswith("socket://")
     assert ended.code == 5
     assert "is the laser on" in " ".join(ended.out.split())

@@ -66,8 +66,8 @@ def test_a_bench_that_is_known_exactly_needs_only_what_the_proof_needs() -> None
     bench = known_exactly(PEAT_BOG)
     outlook = look_ahead(bench, choose_pattern(bench, 62), START)
     assert outlook.lands_there == 1.0
-    # dark level, twice at the start, arrival, both edges, and the height of the plateau
-    assert outlook.readings == (7.0, 7.0)
+    # dark level, start, arrival, both edges, and the height of the plateau
+    assert outlook.readings == (6.0, 6.0)
 
 
 def test_more_passes_are_harder_to_hit_and_cost_more() -> None:
