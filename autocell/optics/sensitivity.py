@@ -1,0 +1,268 @@
+"""How the exit spot, the exit direction, the path and the plateau answer to small errors.
+
+Every derivative is a central difference of the exact trace, all of them in one batch. Changes of
+a cell and its beam are rows of numbers in the order of :data:`PARAMETERS`: added to what is there,
+in metres, radians and slopes. A *direction* is such a row too: what one unit of travel of an axis
+does, or a single parameter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from autocell.optics.cell import Cell, FloatArray, InputBeam, Mirror
+from autocell.optics.trace import exit_power, trace
+
+PARAMETERS = (
+    "spacing_m",
+    "x_m",
+    "y_m",
+    "slope_x",
+    "slope_y",
+    "entrance_tilt_x_rad",
+    "entrance_tilt_y_rad",
+    "far_tilt_x_rad",
+    "far_tilt_y_rad",
+    "entrance_radius_m",
+    "far_radius_m",
+)
+"""The first five are the setting: spacing and input beam. A radius changes in x and y alike."""
+
+_P = len(PARAMETERS)
+_STEP = 1e-5
+"""Step of the differences, m or rad; the fourth-order formula is then right to about 1e-9."""
+
+_MORE_PASSES = 40
+"""Light that has not left by the wanted pass is followed this much further."""
+
+_FLOOR = 1e-4
+_REACH, _PER_REACH = 8, 16
+"""How far an edge is looked for, in the change that moves some spot by the hole's radius, and
+the points looked at on the way."""
+
+_ROUNDS, _PARTS = 4, 17
+"""Each round looks at so many points between the two that enclose an edge."""
+
+
+def changed(cell: Cell, beam: InputBeam, changes: ArrayLike) -> tuple[Cell, InputBeam]:
+    """The cell and its beam with changes (..., P) added: a batch of shape (...)."""
+    by = dict(zip(PARAMETERS, np.moveaxis(np.asarray(changes, dtype=float), -1, 0), strict=True))
+
+    def mirror(old: Mirror, name: str) -> Mirror:
+        return replace(
+            old,
+            radius_x_m=old.radius_x_m + by[f"{name}_radius_m"],
+            radius_y_m=old.radius_y_m + by[f"{name}_radius_m"],
+            tilt_x_rad=old.tilt_x_rad + by[f"{name}_tilt_x_rad"],
+            tilt_y_rad=old.tilt_y_rad + by[f"{name}_tilt_y_rad"],
+        )
+
+    cell = replace(
+        cell,
+        spacing_m=cell.spacing_m + by["spacing_m"],
+        entrance_mirror=mirror(cell.entrance_mirror, "entrance"),
+        far_mirror=mirror(cell.far_mirror, "far"),
+    )
+    beam = replace(
+        beam,
+        x_m=beam.x_m + by["x_m"],
+        y_m=beam.y_m + by["y_m"],
+        slope_x=beam.slope_x + by["slope_x"],
+        slope_y=beam.slope_y + by["slope_y"],
+    )
+    return cell, beam
+
+
+@dataclass(frozen=True)
+class Jacobian:
+    """First derivatives with respect to each of :data:`PARAMETERS`.
+
+    ``exit_spot`` (P, 2) in metres and ``exit_slope`` (P, 2) of the light that leaves after the
+    last pass; ``path_length_m`` (P,) up to the surface of the mirror it leaves through;
+    ``spots`` (P, N+1, 2) of every spot on the way. All per metre, radian or unit of slope.
+    """
+
+    exit_spot: FloatArray
+    exit_slope: FloatArray
+    path_length_m: FloatArray
+    spots: FloatArray
+
+    def of(self, parameter: str) -> tuple[FloatArray, FloatArray, float]:
+        """Exit spot (2,), exit slope (2,) and path length per unit of one parameter."""
+        row = PARAMETERS.index(parameter)
+        return self.exit_spot[row], self.exit_slope[row], float(self.path_length_m[row])
+
+
+def jacobian(cell: Cell, beam: InputBeam, passes: int) -> Jacobian:
+    """How the spots, the exit and the path of one cell answer to each parameter.
+
+    f′ = (f(−2h) − 8 f(−h) + 8 f(h) − f(2h)) / 12h of the exact trace.
+    """
+    steps = np.array([-2.0, -1.0, 1.0, 2.0])
+    weights = np.array([1.0, -8.0, 8.0, -1.0]) / (12.0 * _STEP)
+    changes = _STEP * steps[None, :, None] * np.eye(_P)[:, None, :]
+    path = trace(*changed(cell, beam, changes), passes)
+    spots = np.einsum("s,psnk->pnk", weights, path.position_m[..., :2])
+    # the light leaves with the direction of its last pass: that after the mirror before
+    onward = path.direction[:, :, passes - 1, :]
+    slopes = onward[..., :2] / onward[..., 2:]
+    return Jacobian(
+        exit_spot=spots[:, passes],
+        exit_slope=np.einsum("s,psk->pk", weights, slopes),
+        path_length_m=np.einsum("s,ps->p", weights, path.path_length_m[..., passes]),
+        spots=spots,
+    )
+
+
+@dataclass(frozen=True)
+class Margins:
+    """The change along each direction, down (negative) and up, at which the plateau ends.
+
+    ``low``, ``high`` (D,) are infinite where no end was found within eight hole radii of spot
+    movement. ``low_passes``, ``high_passes`` (D,) are the passes of the light that is strongest
+    just beyond: the wanted number where it has lost half of its power, or where several others
+    together carry as much; zero in the dark.
+    """
+
+    low: FloatArray
+    high: FloatArray
+    low_passes: NDArray[np.int64]
+    high_passes: NDArray[np.int64]
+
+    @property
+    def smaller(self) -> FloatArray:
+        """The nearer end, (D,); zero where the pattern does not show at all."""
+        return np.minimum(-self.low, self.high)
+
+
+def plateau_margins(
+    cell: Cell,
+    beam: InputBeam,
+    passes: int,
+    directions: ArrayLike | None = None,
+    around: ArrayLike | None = None,
+    scale: FloatArray | None = None,
+) -> Margins:
+    """How far a cell may change along each direction before it is no more a pattern of N passes.
+
+    The plateau ends where the light of N passes is no more half of all that leaves, or has fallen
+    to half of its largest power along that direction: so it counts a spot that leaves the hole,
+    one that leaves too early and one that meets a mirror's edge alike.
+
+    Args:
+        directions: (D, P), by default each parameter by itself.
+        around: (D, P), changes to start from; none by default.
+        scale: (D,), about the change that moves a spot by the hole's radius; worked out by default.
+
+    Raises:
+        ValueError: a cell that is itself a batch.
+    """
+    along = np.eye(_P) if directions is None else np.asarray(directions, dtype=float)
+    start = np.zeros_like(along) if around is None else np.asarray(around, dtype=float)
+    if scale is None:
+        scale = _scales(cell, beam, passes, along)
+    look = _Look(cell, beam, passes, start, along)
+    change = scale[:, None] * np.arange(-_REACH * _PER_REACH, _REACH * _PER_REACH + 1) / _PER_REACH
+    purity, light, _ = look.at(change)
+    peak = np.maximum(light.max(axis=-1, keepdims=True), 1e-300)
+    height, middle = _height(purity, light, peak), change.shape[-1] // 2
+    low, low_passes = _end(look, change[:, middle::-1], height[:, middle::-1], peak)
+    high, high_passes = _end(look, change[:, middle:], height[:, middle:], peak)
+    return Margins(
+        np.where(np.isnan(low), -np.inf, low),
+        np.where(np.isnan(high), np.inf, high),
+        low_passes,
+        high_passes,
+    )
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Asks one cell what it shows when changed along directions (D, P) from starts (D, P)."""
+
+    cell: Cell
+    beam: InputBeam
+    passes: int
+    start: FloatArray
+    along: FloatArray
+
+    def at(self, change: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+        """For changes (D, K): the share of the strongest pass count in what leaves, the light of
+        the wanted one where it is the strongest, and which is."""
+        rows = self.start[:, None, :] + change[..., None] * self.along[:, None, :]
+        batch = changed(self.cell, self.beam, rows)
+        seen = exit_power(*batch, self.passes + _MORE_PASSES, floor=_FLOOR)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            purity = np.where(seen.power > 0.0, seen.passes_power / seen.power, 0.0)
+        light = np.where(seen.passes == self.passes, seen.passes_power, 0.0)
+        return purity, light, seen.passes
+
+
+def _height(purity: FloatArray, light: FloatArray, peak: FloatArray) -> FloatArray:
+    """Positive on the plateau; passes zero where others overtake or half the light is lost."""
+    ours = np.minimum(2.0 * purity - 1.0, 2.0 * light / peak - 1.0)
+    return np.where(light > 0.0, ours, np.minimum(1.0 - 2.0 * purity, -1e-12))
+
+
+def _end(
+    look: _Look, change: FloatArray, height: FloatArray, peak: FloatArray
+) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Where the plateau that the first of the changes (D, K) lies on ends, and who takes over.
+
+    Zero when the first is not on it; NaN when it goes on beyond the last.
+    """
+    off = height <= 0.0
+    first = np.maximum(off.argmax(axis=-1), 1)[:, None]
+    inside, outside = (np.take_along_axis(change, first - k, -1)[:, 0] for k in (1, 0))
+    for _ in range(_ROUNDS):
+        between = np.linspace(inside, outside, _PARTS, axis=-1)
+        purity, light, strongest = look.at(between)
+        heights = _height(purity, light, peak)
+        cut = np.maximum((heights <= 0.0).argmax(axis=-1), 1)[:, None]
+        inside, outside = (np.take_along_axis(between, cut - k, -1)[:, 0] for k in (1, 0))
+        above, below = (np.take_along_axis(heights, cut - k, -1)[:, 0] for k in (1, 0))
+        beyond = np.take_along_axis(strongest, cut, -1)[:, 0]
+    share = np.clip(above / np.maximum(above - below, 1e-300), 0.0, 1.0)
+    end = np.where(off[:, 0], 0.0, inside + share * (outside - inside))
+    return np.where(off.any(axis=-1), end, np.nan), beyond
+
+
+@dataclass(frozen=True)
+class SpacingMargins:
+    """The distances from a spacing to both ends of its plateau, m, and their derivatives (P,)."""
+
+    low_m: float
+    high_m: float
+    low_per_unit: FloatArray
+    high_per_unit: FloatArray
+
+
+def spacing_margins(cell: Cell, beam: InputBeam, passes: int) -> SpacingMargins:
+    """Margin to both ends of the plateau along the spacing, and what each parameter does to it.
+
+    Central differences of :func:`plateau_margins`, with steps of a hundredth of the change that
+    moves a spot by the hole's radius.
+    """
+    steps = 0.01 * _scales(cell, beam, passes, np.eye(_P))
+    around = np.concatenate([np.zeros((1, _P)), -np.diag(steps), np.diag(steps)])
+    directions = np.tile(np.eye(_P)[0], (len(around), 1))
+    scale = np.full(len(around), 100.0 * steps[0])
+    found = plateau_margins(cell, beam, passes, directions, around, scale)
+    low, high = -found.low, found.high
+    return SpacingMargins(
+        low_m=float(low[0]),
+        high_m=float(high[0]),
+        low_per_unit=(low[1 + _P :] - low[1 : 1 + _P]) / (2.0 * steps),
+        high_per_unit=(high[1 + _P :] - high[1 : 1 + _P]) / (2.0 * steps),
+    )
+
+
+def _scales(cell: Cell, beam: InputBeam, passes: int, directions: FloatArray) -> FloatArray:
+    """The change along each direction that moves the most mobile spot by the hole's radius."""
+    spots = np.einsum("dp,pnk->dnk", directions, jacobian(cell, beam, passes).spots)
+    fastest = np.linalg.norm(spots, axis=-1).max(axis=-1)
+    hole_radius = np.asarray(cell.holes[0].radius_m, dtype=float)
+    return np.asarray(hole_radius / np.maximum(fastest, 1e-12))

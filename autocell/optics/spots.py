@@ -1,0 +1,188 @@
+"""The spots of one traced cell in a table, how far they keep from edges, and what leaks where.
+
+A clearance is a distance divided by the 1/e² radius of the spot towards what it should clear: the
+half-width √(n̂ᵀ S⁻¹ n̂) of its ellipse along the direction n̂, exact for a straight edge.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from autocell.optics.absorption import SPEED_OF_LIGHT_M_PER_S
+from autocell.optics.cell import Cell, FloatArray, Mirror, MirrorName
+from autocell.optics.trace import Path
+
+
+@dataclass(frozen=True)
+class SpotRow:
+    """One arrival at a mirror. Pass 0 is the entrance; even passes are on the entrance mirror.
+
+    Lengths in m, angles in rad. ``radius_large_m`` and ``radius_small_m`` are 1/e² radii on the
+    mirror, the large axis turned by ``angle_rad`` from x. Clearances are in beam radii, from the
+    centre of the spot: to the edge of the nearest hole of its mirror (negative inside it), to the
+    centre of the nearest spot of another pass, and to the edge of the clear aperture. Infinite
+    where there is nothing to clear.
+    """
+
+    pass_number: int
+    mirror: MirrorName
+    x_m: float
+    y_m: float
+    radius_large_m: float
+    radius_small_m: float
+    angle_rad: float
+    incidence_rad: float
+    hole_clearance: float
+    neighbour_clearance: float
+    aperture_clearance: float
+
+
+@dataclass(frozen=True)
+class Leak:
+    """Light that leaves through a hole after ``pass_number`` passes.
+
+    ``x_m``, ``y_m`` and the slopes are those of its chief ray on the mirror's surface as it leaves;
+    the radii are of its footprint there. ``power`` is a share of what arrives at the entrance hole.
+    ``fringe_period_hz`` is that of its beat with the light of the last pass, infinite for the
+    last pass itself.
+    """
+
+    pass_number: int
+    hole: int
+    power: float
+    x_m: float
+    y_m: float
+    slope_x: float
+    slope_y: float
+    radius_large_m: float
+    radius_small_m: float
+    fringe_period_hz: float
+
+
+def beam_radius_towards(footprint_per_m2: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    """1/e² half-width of footprints (..., 3) along the directions (x, y), m.
+
+    √(n̂ᵀ S⁻¹ n̂) of the intensity exp(−2 ρᵀSρ): the radius of the profile that is left when
+    the spot is summed across n̂.
+    """
+    sxx, sxy, syy = np.moveaxis(footprint_per_m2, -1, 0)
+    along = np.hypot(x, y)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        c, s = np.where(along > 0.0, x / along, 1.0), np.where(along > 0.0, y / along, 0.0)
+    return np.asarray(
+        np.sqrt((syy * c * c - 2.0 * sxy * c * s + sxx * s * s) / (sxx * syy - sxy * sxy))
+    )
+
+
+def spot_table(cell: Cell, path: Path) -> list[SpotRow]:
+    """Every spot of one traced cell, the entrance first, until the beam misses a mirror.
+
+    Raises:
+        ValueError: a path that is a batch.
+    """
+    _refuse_batch(path)
+    large, small = path.beam_radii_m
+    angle = path.ellipse_angle_rad
+    return [
+        SpotRow(
+            pass_number=n,
+            mirror=_side(n),
+            x_m=float(path.position_m[n, 0]),
+            y_m=float(path.position_m[n, 1]),
+            radius_large_m=float(large[n]),
+            radius_small_m=float(small[n]),
+            angle_rad=float(angle[n]),
+            incidence_rad=float(path.incidence_rad[n]),
+            hole_clearance=_hole_clearance(cell, path, n),
+            neighbour_clearance=_neighbour_clearance(path, n),
+            aperture_clearance=_aperture_clearance(cell, path, n),
+        )
+        for n in range(len(path.position_m))
+        if np.all(np.isfinite(path.position_m[n])) and math.isfinite(large[n])
+    ]
+
+
+def leak_table(path: Path, *, least: float = 1e-9) -> list[Leak]:
+    """Everything above ``least`` that leaves through a hole, pass by pass; the light that
+    turns away at the entrance hole itself is not in it.
+
+    The period is c/ΔL with ΔL the traced path from this pass to the last of the trace: for one that
+    is p passes early about c/(p d). Derived here.
+
+    Raises:
+        ValueError: a path that is a batch.
+    """
+    _refuse_batch(path)
+    large, small = path.beam_radii_m
+    length = path.path_length_m
+    found = []
+    for n, hole in zip(*np.nonzero(path.leaks > least), strict=True):
+        ux, uy, uz = path.direction[n - 1]
+        shorter = length[-1] - length[n]
+        found.append(
+            Leak(
+                pass_number=int(n),
+                hole=int(hole),
+                power=float(path.leaks[n, hole]),
+                x_m=float(path.position_m[n, 0]),
+                y_m=float(path.position_m[n, 1]),
+                slope_x=float(ux / uz),
+                slope_y=float(uy / uz),
+                radius_large_m=float(large[n]),
+                radius_small_m=float(small[n]),
+                fringe_period_hz=(
+                    float(SPEED_OF_LIGHT_M_PER_S / shorter) if shorter > 0.0 else math.inf
+                ),
+            )
+        )
+    return found
+
+
+def _side(pass_number: int) -> MirrorName:
+    return "entrance" if pass_number % 2 == 0 else "far"
+
+
+def _mirror(cell: Cell, pass_number: int) -> Mirror:
+    return cell.entrance_mirror if pass_number % 2 == 0 else cell.far_mirror
+
+
+def _refuse_batch(path: Path) -> None:
+    if path.position_m.ndim != 2:
+        raise ValueError("a table is of one cell, and this path is of a batch; take one of them")
+
+
+def _clearance(path: Path, n: int, x_m: FloatArray, y_m: FloatArray, room_m: FloatArray) -> float:
+    """The least of some distances in radii of spot ``n`` towards (x, y) from its centre."""
+    if room_m.size == 0:
+        return math.inf
+    footprint = np.broadcast_to(path.footprint_per_m2[n], (*room_m.shape, 3))
+    return float(np.min(room_m / beam_radius_towards(footprint, x_m, y_m)))
+
+
+def _hole_clearance(cell: Cell, path: Path, n: int) -> float:
+    mirror = _mirror(cell, n)
+    holes = [hole for hole in cell.holes if hole.mirror == _side(n)]
+    x, y, radius = (
+        np.array([(hole.x_m, hole.y_m, hole.radius_m) for hole in holes], dtype=float)
+        .reshape(-1, 3)
+        .T
+    )
+    x = x + np.asarray(mirror.decentre_x_m) - path.position_m[n, 0]
+    y = y + np.asarray(mirror.decentre_y_m) - path.position_m[n, 1]
+    return _clearance(path, n, x, y, np.hypot(x, y) - radius)
+
+
+def _neighbour_clearance(path: Path, n: int) -> float:
+    others = [m for m in range(n % 2, len(path.position_m), 2) if m != n]
+    x, y = (path.position_m[others] - path.position_m[n])[:, :2].T
+    return _clearance(path, n, x, y, np.hypot(x, y))
+
+
+def _aperture_clearance(cell: Cell, path: Path, n: int) -> float:
+    mirror = _mirror(cell, n)
+    x = path.position_m[n, :1] - np.asarray(mirror.decentre_x_m)
+    y = path.position_m[n, 1:2] - np.asarray(mirror.decentre_y_m)
+    return _clearance(path, n, x, y, np.asarray(mirror.aperture_radius_m) - np.hypot(x, y))
