@@ -119,9 +119,7 @@ def choose_pattern(bench: BenchDescription, passes: int) -> Pattern:
 
 def closest_to_path(patterns: list[Pattern], path_length_m: float) -> list[Pattern]:
     """The same patterns, those whose path is closest to the wanted one first."""
-    return sorted(
-        patterns, key=lambda p: (bool(p.rejected), abs(p.path_length_m - path_length_m))
-    )
+    return sorted(patterns, key=lambda p: (bool(p.rejected), abs(p.path_length_m - path_length_m)))
 
 
 def spacing_reach(bench: BenchDescription) -> tuple[float, float]:
@@ -157,7 +155,11 @@ def circle_setting(bench: BenchDescription, spacing_m: float, advance: float) ->
     tangential = (1.0 - spacing_m / radius) * math.tan(advance) / spacing_m
     candidates = [
         Setting(
-            spacing_m, x, y, -x / radius - sense * y * tangential, -y / radius + sense * x * tangential
+            spacing_m,
+            x,
+            y,
+            -x / radius - sense * y * tangential,
+            -y / radius + sense * x * tangential,
         )
         for sense in (1.0, -1.0)
     ]
@@ -205,10 +207,10 @@ def _edges_of(
     for reach in _REACHES_M:
         spacing = guess_m + np.linspace(-reach, reach, _POINTS)
         spacing = spacing[spacing > 0.0]
-        seen = exit_power(bench.cell(0.0).at_spacing(spacing), bench.beam(beam), passes + 40, floor=1e-4)
-        edges = plateau_edges(
-            spacing, seen.power, seen.passes, seen.passes_power, passes, guess_m
+        seen = exit_power(
+            bench.cell(0.0).at_spacing(spacing), bench.beam(beam), passes + 40, floor=1e-4
         )
+        edges = plateau_edges(spacing, seen.power, seen.passes, seen.passes_power, passes, guess_m)
         low, high = (float(edge) for edge in edges)
         if math.isfinite(low) and math.isfinite(high):
             break
@@ -250,5 +252,3 @@ def _objections(bench: BenchDescription, pattern: Pattern) -> list[str]:
                 f"are {1e3 * axis.low:.2f} and {1e3 * axis.high:.2f}"
             )
     return found
-
-

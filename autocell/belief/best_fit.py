@@ -67,9 +67,10 @@ def climb(
         gradient = np.einsum("kus,ks->ku", jacobian, weight * deviation) + pull * np.sqrt(stiff)
         normal = np.einsum("kus,ks,kvs->kuv", jacobian, weight, jacobian)
         diagonal = np.einsum("kuu->ku", normal)
-        normal = normal + np.eye(unknowns) * (
-            stiff + _RIDGE + damping[:, None] * (1.0 + diagonal)
-        )[:, None, :]
+        normal = (
+            normal
+            + np.eye(unknowns) * (stiff + _RIDGE + damping[:, None] * (1.0 + diagonal))[:, None, :]
+        )
         step = -np.linalg.solve(normal, gradient[..., None])[..., 0]
         trial = z + np.clip(step, -0.5, 0.5)
         tried = ask(trial)

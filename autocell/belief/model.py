@@ -114,6 +114,6 @@ class BenchModel:
             beam,
             waist_x_m=beam.waist_x_m * unknown["waist"],
             waist_y_m=beam.waist_y_m * unknown["waist"],
-            **{name: nominal[name] + unknown[name] for name in ("x_m", "y_m", "slope_x", "slope_y")},
+            **{name: nominal[name] + unknown[name] for name in COORDINATES if name in unknown},
         )
         return cell, beam

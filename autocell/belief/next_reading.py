@@ -19,9 +19,7 @@ Cost = Callable[[Setting], float]
 def expected_sigma(evidence: Evidence, power_w: FloatArray, reading_noise: float) -> FloatArray:
     """Standard uncertainty to expect of a new reading of ``power_w``, model error included."""
     largest = max(float(np.max(power_w, initial=0.0)), evidence.largest_w)
-    return np.asarray(
-        np.hypot(evidence.model_sigma(power_w, largest), reading_noise * largest)
-    )
+    return np.asarray(np.hypot(evidence.model_sigma(power_w, largest), reading_noise * largest))
 
 
 def information(
@@ -33,11 +31,10 @@ def information(
     predict ``predicted_w`` (M, S). Each member in turn is taken as the truth, its prediction as
     the reading; what the others then say of the answer is compared with what they say now.
     """
-    members, settings = predicted_w.shape
     same = answers[:, None] == answers[None, :]
     now = np.log(np.mean(same, axis=1))
-    told = np.empty(settings)
-    for index in range(settings):
+    told = np.empty(predicted_w.shape[1])
+    for index in range(len(told)):
         apart = (predicted_w[:, index, None] - predicted_w[None, :, index]) / np.broadcast_to(
             sigma_w, predicted_w.shape
         )[:, index, None]
@@ -55,7 +52,7 @@ def most_telling(
     if len(candidates) == 0 or float(told.max()) < floor:
         return None
     rate = told / np.array([cost(candidate) for candidate in candidates])
-    return candidates[int(np.argmax(np.where(told >= max(floor, 0.3 * told.max()), rate, -1.0)))]
+    return candidates[int(np.argmax(np.where(told >= max(floor, 0.7 * told.max()), rate, -1.0)))]
 
 
 def most_dividing(

@@ -16,19 +16,37 @@ _STEP_M = 5e-5
 
 @dataclass(frozen=True)
 class Spread:
-    """A number that the members do not agree on: median and robust standard deviation."""
+    """A number that the members do not agree on: median and robust standard deviation.
+
+    ``low`` and ``high`` hold all but one in two hundred of the members, so that a minority with
+    another opinion is not forgotten.
+    """
 
     value: float
     u: float
+    low: float
+    high: float
 
     @classmethod
     def of(cls, values: FloatArray) -> Spread:
         """Over the finite ones of ``values``; NaN when there are none."""
         known = values[np.isfinite(values)]
         if known.size == 0:
-            return cls(float("nan"), float("nan"))
-        low, median, high = np.quantile(known, [0.1587, 0.5, 0.8413])
-        return cls(float(median), float(0.5 * (high - low)))
+            return cls.nowhere()
+        least, low, median, high, most = np.quantile(known, [0.0025, 0.1587, 0.5, 0.8413, 0.9975])
+        return cls(float(median), float(0.5 * (high - low)), float(least), float(most))
+
+    @classmethod
+    def nowhere(cls) -> Spread:
+        """No member has it."""
+        nan = float("nan")
+        return cls(nan, nan, nan, nan)
+
+    def admits(self, found: Spread) -> bool:
+        """Whether ``found`` is where this had expected it, within three standard deviations."""
+        room = 3.0 * float(np.hypot(self.u, found.u))
+        low, high = min(self.value - room, self.low), max(self.value + room, self.high)
+        return low - 3.0 * found.u <= found.value <= high + 3.0 * found.u
 
 
 @dataclass(frozen=True)
@@ -70,7 +88,5 @@ def find_plateau(
     spacing = near.spacing_m + np.linspace(-reach_m, reach_m, count)
     seen = model.predict(z, [near.at_spacing(float(value)) for value in spacing])
     return Plateau(
-        *plateau_edges(
-            spacing, seen.power_w, seen.passes, seen.strongest_w, passes, near.spacing_m
-        )
+        *plateau_edges(spacing, seen.power_w, seen.passes, seen.strongest_w, passes, near.spacing_m)
     )

@@ -81,11 +81,15 @@ class Belief:
             self._begin()
             self._absorb()
 
+    @property
+    def log_posterior(self) -> FloatArray:
+        """Log posterior density of the members (M,), up to a constant."""
+        likelihood = self._absorbed.log_likelihood(self._predicted)
+        return np.asarray(likelihood + self.model.prior.log_density(self.z))
+
     def best(self, count: int) -> FloatArray:
         """The ``count`` members with the highest posterior density, (count, D)."""
-        density = self._absorbed.log_likelihood(self._predicted)
-        density = density + self.model.prior.log_density(self.z)
-        return np.asarray(self.z[np.argsort(density)[-count:]])
+        return np.asarray(self.z[np.argsort(self.log_posterior)[-count:]])
 
     def misfit(self) -> float:
         """Largest deviation, in standard uncertainties, of the best tenth from any reading."""
@@ -146,10 +150,10 @@ class Belief:
     ) -> None:
         """Move every member by a few steps of a Markov chain with this log likelihood."""
         prior = self.model.prior
-        count, unknowns = self.z.shape
-        half = count // 2
-        for sweep in range(self._sweeps):
-            for movers, others in ((slice(half), slice(half, None)), (slice(half, None), slice(half))):
+        half = len(self.z) // 2
+        halves = (slice(half), slice(half, None))
+        for _sweep in range(self._sweeps):
+            for movers, others in (halves, halves[::-1]):
                 z, predicted = self.z[movers], self._predicted[movers]
                 pool = self.z[others]
                 first = self._rng.integers(len(pool), size=len(z))
@@ -157,7 +161,8 @@ class Belief:
                 share = self._rng.choice(_CROSSOVER, size=(len(z), 1))
                 changed = self._rng.random(z.shape) < share
                 active = np.maximum(changed.sum(axis=1, keepdims=True), 1)
-                leap = np.where(self._rng.random((len(z), 1)) < 0.1, 1.0, 2.38 / np.sqrt(2 * active))
+                whole = self._rng.random((len(z), 1)) < 0.1  # now and then from mode to mode
+                leap = np.where(whole, 1.0, 2.38 / np.sqrt(2.0 * active))
                 jitter = self._rng.normal(0.0, 1e-3, z.shape)
                 proposal = z + changed * (leap * (pool[first] - pool[second]) + jitter)
                 proposed = self.model.predict(proposal, settings).power_w

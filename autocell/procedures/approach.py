@@ -65,9 +65,7 @@ def _where(
     return candidates, share
 
 
-def _most_telling(
-    tuning: Tuning, candidates: list[Setting], target: Setting
-) -> Setting | None:
+def _most_telling(tuning: Tuning, candidates: list[Setting], target: Setting) -> Setting | None:
     """Where a reading tells most about which pass count the target spacing has."""
     power, sigma = tuning.predicted_power(candidates)
     answers = tuning.belief.predict((target,), most=len(power)).passes[:, 0]
@@ -91,5 +89,3 @@ def _has_read_near(tuning: Tuning, setting: Setting, within_m: float) -> bool:
         for reading in tuning.belief.readings
     ]
     return any(bool(a[0] < within_m and np.all(a[1:] < 2e-5)) for a in apart)
-
-

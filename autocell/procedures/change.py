@@ -13,9 +13,15 @@ from autocell.outcome import Outcome, Proof, Verdict
 from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures import account
 from autocell.procedures.approach import approach
-from autocell.procedures.edges import Edge, locate_edge
+from autocell.procedures.edges import SIDES, Edge, Side, locate_edge, still_there
 from autocell.procedures.progress import Listener, nobody
-from autocell.procedures.proving import Height, compile_proof, question_rivals, read_height
+from autocell.procedures.proving import (
+    Height,
+    compile_proof,
+    question_rivals,
+    read_height,
+    weigh_rivals,
+)
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.setting import Setting
 
@@ -61,7 +67,6 @@ def how_far_off(bench: BenchDescription, pattern: Pattern) -> float:
 class _Arrival:
     at: Setting
     height: Height
-    edges: tuple[Edge, Edge]
     proof: Proof
 
 
@@ -69,48 +74,36 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench = tuning.bench
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
-    _survey_start(tuning, bench.setting)
-    arrival = None
+    tuning.read_at(bench.setting, "survey", "reading where the bench stands")
+    found: dict[Side, Edge] = {}
     for _ in range(_ROUNDS):
         inside = approach(tuning, pattern.setting, how_far_off(bench.description, pattern))
-        edges = (locate_edge(tuning, inside, "low"), locate_edge(tuning, inside, "high"))
-        centre = _centre(tuning, inside, edges)
-        weighing = question_rivals(tuning, centre)
-        centre = _centre(tuning, centre, edges)
-        height = read_height(tuning, centre)
-        weighing = question_rivals(tuning, centre) if weighing.closest < 7.0 else weighing
-        proof = compile_proof(tuning, centre, height, edges, weighing)
-        arrival = _Arrival(centre, height, edges, proof)
+        for side in SIDES:
+            if side not in found or not still_there(tuning, inside, found[side]):
+                found[side] = locate_edge(tuning, inside, side)
+        edges = tuple(found[side] for side in SIDES)
+        centre = _centre(tuning, inside)
+        question_rivals(tuning, centre)
+        height = read_height(tuning, _centre(tuning, centre))
+        # the proof is about where the bench stands, not where it was sent
+        at = bench.setting
+        proof = compile_proof(tuning, at, height, edges, weigh_rivals(tuning, at))
         if proof.proved:
+            arrival = _Arrival(at, height, proof)
             return _outcome(tuning, arrival, Verdict.REACHED, "reached and proved")
-    assert arrival is not None
-    missing = "; ".join(piece.statement for piece in arrival.proof.evidence if not piece.holds)
-    held = _hold(tuning, f"not proved: {missing}")
-    return replace(held, proof=arrival.proof)
+    missing = "; ".join(piece.statement for piece in proof.evidence if not piece.holds)
+    return replace(_hold(tuning, f"not proved: {missing}"), proof=proof)
 
 
-def _survey_start(tuning: Tuning, start: Setting) -> None:
-    """Read where the bench stands, then again with the input beam of the pattern.
-
-    The spacing stays: near six passes the pattern takes any input angle, so that these readings
-    tell the gain whatever else is unknown.
-    """
-    tuning.read_at(start, "survey", "reading where the bench stands")
-    turned = tuning.beam.at_spacing(start.spacing_m)
-    if np.any(np.abs(turned.as_array() - start.as_array()) > 2e-5):
-        tuning.read_at(turned, "survey", "reading with the input beam of the pattern")
-
-
-def _centre(tuning: Tuning, inside: Setting, edges: tuple[Edge, Edge]) -> Setting:
+def _centre(tuning: Tuning, inside: Setting) -> Setting:
     """The middle of the plateau as the belief has it now."""
-    del edges
-    plateau = tuning.plateau(inside, float(np.clip(0.15 / tuning.passes, 2e-3, 2e-2)))
+    plateau = tuning.plateau_around(inside)
     return tuning.at(plateau.centre.value) if plateau.share > 0.5 else inside
 
 
 def _outcome(tuning: Tuning, arrival: _Arrival, verdict: Verdict, reason: str) -> Outcome:
-    at = tuning.bench.setting
-    plateau = tuning.plateau(at, float(np.clip(0.15 / tuning.passes, 2e-3, 2e-2)))
+    at = arrival.at
+    plateau = tuning.plateau_around(at)
     margin_low, margin_high = account.margins(at, plateau.low, plateau.high)
     throughput, throughput_u = account.throughput(tuning, arrival.height.reading)
     spacings = [reading.setting.spacing_m for reading in tuning.belief.readings]
@@ -167,5 +160,3 @@ def _hold(tuning: Tuning, reason: str) -> Outcome:
         else f", reading {1e3 * reading.power_w:.4g} mW ({1e3 * first.power_w:.4g} mW before)"
     )
     return _so_far(tuning, Verdict.HELD, f"{reason}; back at the start{again}")
-
-

@@ -13,10 +13,11 @@ from autocell.procedures.tuning import Tuning
 from autocell.setting import Setting
 
 Side = Literal["low", "high"]
+SIDES: tuple[Side, Side] = ("low", "high")
 
 _TRIES = 5
 _SHARP_M = 2e-5
-_SHARP_SHARE = 0.02
+_SHARP_SHARE = 0.03
 """An edge is located to 20 µm, or to this share of the plateau where that is more."""
 
 _NEAR_M = 3e-4
@@ -38,9 +39,8 @@ class Edge:
 
     @property
     def as_expected(self) -> bool:
-        """Whether it was found where it was expected, within three standard deviations."""
-        room = 3.0 * float(np.hypot(self.expected.u, self.found.u)) + 1e-5
-        return self.located and abs(self.found.value - self.expected.value) <= room
+        """Whether it was found, and where it was expected."""
+        return self.located and self.expected.admits(self.found)
 
 
 def locate_edge(tuning: Tuning, inside: Setting, side: Side) -> Edge:
@@ -53,7 +53,7 @@ def locate_edge(tuning: Tuning, inside: Setting, side: Side) -> Edge:
     expected = now = _edge(tuning, inside, side)
     for attempt in range(_TRIES):
         if _beyond(tuning, now, side):
-            return Edge(side, expected, Spread(float("nan"), float("nan")), False, True)
+            return Edge(side, expected, Spread.nowhere(), False, True)
         if attempt > 0 and _located(tuning, inside, now):
             break
         tuning.read_at(_where_to_look(tuning, now, inside, side), stage, f"looking for the {stage}")
@@ -61,14 +61,14 @@ def locate_edge(tuning: Tuning, inside: Setting, side: Side) -> Edge:
     return Edge(side, expected, now, _located(tuning, inside, now))
 
 
+def still_there(tuning: Tuning, inside: Setting, edge: Edge) -> bool:
+    """Whether an edge was found as expected, and the belief of now has it at the same place."""
+    return edge.as_expected and _edge(tuning, inside, edge.side).admits(edge.found)
+
+
 def _edge(tuning: Tuning, inside: Setting, side: Side) -> Spread:
-    plateau = tuning.plateau(inside, _reach(tuning, inside))
+    plateau = tuning.plateau_around(inside)
     return plateau.low if side == "low" else plateau.high
-
-
-def _reach(tuning: Tuning, inside: Setting) -> float:
-    """Far enough to see both edges: plateaus narrow as the square of the passes at least."""
-    return float(np.clip(0.15 / tuning.passes, 2e-3, 2e-2))
 
 
 def _beyond(tuning: Tuning, edge: Spread, side: Side) -> bool:
@@ -94,7 +94,7 @@ def _where_to_look(tuning: Tuning, edge: Spread, inside: Setting, side: Side) ->
     spread = max(4.0 * edge.u, 2.5e-4)
     candidates = tuning.settings(edge.value - spread, edge.value + spread, 31)
     power, sigma = tuning.predicted_power(candidates)
-    plateau = tuning.plateau(inside, _reach(tuning, inside))
+    plateau = tuning.plateau_around(inside)
     edges = (plateau.low_m if side == "low" else plateau.high_m)[: len(power)]
     known = np.isfinite(edges)
     if np.count_nonzero(known) < 20:

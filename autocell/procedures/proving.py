@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autocell.belief.alternatives import Weighing, weigh
+from autocell.belief.alternatives import Alternative, Weighing, weigh
 from autocell.belief.next_reading import most_dividing
 from autocell.belief.plateau import Spread
 from autocell.outcome import Evidence, Proof
@@ -20,10 +20,13 @@ from autocell.setting import Setting
 PROBABILITY_WANTED = 0.999
 LOG_ODDS_WANTED = 6.0
 
-_ENOUGH = 7.5
+_ENOUGH = 8.0
 """Log odds at which more readings against a rival are not worth their time."""
 
 _TRIES = 8
+
+_APART = 0.7
+"""Standard uncertainties between two fits below which a reading would not tell them apart."""
 
 
 @dataclass(frozen=True)
@@ -50,27 +53,51 @@ def read_height(tuning: Tuning, at: Setting) -> Height:
     return Height(expected, reading, float(np.median(sigma)))
 
 
-def question_rivals(tuning: Tuning, at: Setting) -> Weighing:
-    """Weigh the wanted pass count against its rivals, and read where the closest one differs."""
-    weighing = weigh(tuning.belief, at, tuning.passes, tuning.rng)
+def weigh_rivals(tuning: Tuning, at: Setting) -> Weighing:
+    """The wanted pass count at a setting against every rival."""
+    return weigh(tuning.belief, at, tuning.passes, tuning.rng)
+
+
+def question_rivals(tuning: Tuning, at: Setting) -> None:
+    """Read where the closest rival differs most, until none is close any more."""
     for _ in range(_TRIES):
-        if weighing.closest >= _ENOUGH:
-            break
-        rival = weighing.rivals[0]
+        weighing = weigh_rivals(tuning, at)
+        if weighing.closest < _ENOUGH:
+            rival = weighing.rivals[0]
+            doubt = f"log odds {rival.log_odds:.1f} against it"
+        else:
+            dissent = dissenter(tuning, at)
+            if dissent is None:
+                return
+            rival, share = dissent
+            doubt = f"{100.0 * share:.1f} % of the model benches still have it"
         tuning.tell(
             "rivals",
-            f"{rival.passes} passes would explain the readings nearly as well "
-            f"(log odds {rival.log_odds:.1f} against it)",
+            f"{rival.passes} passes would explain the readings nearly as well ({doubt})",
         )
-        candidates = tuning.settings(at.spacing_m - 5e-3, at.spacing_m + 5e-3, 161)
+        candidates = tuning.settings(tuning.low_m, tuning.high_m, 1001)
         chosen, apart = most_dividing(
             tuning.model, weighing.z, rival.z, tuning.evidence, candidates, READING_NOISE
         )
-        if apart < 1.0:
-            break
+        if apart < _APART:
+            return
         tuning.read_at(chosen, "rivals", f"reading where {rival.passes} passes would differ")
-        weighing = weigh(tuning.belief, at, tuning.passes, tuning.rng)
-    return weighing
+
+
+def dissenter(tuning: Tuning, at: Setting) -> tuple[Alternative, float] | None:
+    """The likeliest member with another pass count at a setting, and the share of its like.
+
+    None when so few are left that the proof does not suffer.
+    """
+    passes = tuning.belief.predict((at,)).passes[:, 0]
+    others = passes != tuning.passes
+    share = float(np.mean(others))
+    if share <= 0.25 * (1.0 - PROBABILITY_WANTED):
+        return None
+    best = int(np.flatnonzero(others)[np.argmax(tuning.belief.log_posterior[others])])
+    z = tuning.belief.z[best]
+    behind = float(tuning.belief.log_posterior.max() - tuning.belief.log_posterior[best])
+    return Alternative(int(passes[best]), behind, z), share
 
 
 def compile_proof(

@@ -62,9 +62,7 @@ class Tuning:
             passes, probability = self.guess(reading.setting)
         usage = self.bench.usage
         self._listener(
-            Progress(
-                stage, text, usage.elapsed_s, usage.readings, reading, passes, probability
-            )
+            Progress(stage, text, usage.elapsed_s, usage.readings, reading, passes, probability)
         )
 
     def read_at(self, setting: Setting, stage: str, purpose: str) -> Reading:
@@ -95,11 +93,14 @@ class Tuning:
         low, high = max(low_m, self.low_m), min(high_m, self.high_m)
         return [self.beam.at_spacing(float(d)) for d in np.linspace(low, high, count)]
 
-    def plateau(self, near: Setting, reach_m: float) -> Plateau:
-        """Where some of the members have the wanted plateau nearest to a setting."""
-        return find_plateau(
-            self.model, self.belief.z[:_SOME], near, self.passes, reach_m=reach_m
-        )
+    def plateau_around(self, inside: Setting) -> Plateau:
+        """Where some of the members have the wanted plateau nearest to a setting.
+
+        It looks far enough to see both edges: plateaus narrow faster than 1/passes.
+        """
+        reach_m = float(np.clip(0.15 / self.passes, 2e-3, 2e-2))
+        some = self.belief.z[:_SOME]
+        return find_plateau(self.model, some, inside, self.passes, reach_m=reach_m)
 
     def predicted_power(self, settings: Sequence[Setting]) -> tuple[FloatArray, FloatArray]:
         """Power (M, S) that some of the members predict, and the noise to expect of a reading."""
