@@ -158,7 +158,7 @@ def _wait(bench_file: Path) -> None:
         while True:
             time.sleep(3600.0)
     except KeyboardInterrupt:
-        return
+        output.say(output.err(), "")  # the terminal has echoed ^C
 
 
 def _tell_truth(told: dict[str, Any], seed: int) -> None:
