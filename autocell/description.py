@@ -7,7 +7,7 @@ reads or moves anything.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.errors import UsageError
-from autocell.optics.cell import Cell, Hole, InputBeam, Mirror
+from autocell.optics.cell import Cell, Detector, Hole, InputBeam, Mirror, MirrorName
 from autocell.setting import COORDINATES, Setting
 
 Unit = Literal["mm", "mrad"]
@@ -31,7 +31,8 @@ class LaserDescription:
     wavelength_m: float
     power_w: float
     power_tolerance: float
-    """Of everything that scales the reading, as a factor: 1 is half to twice. Laser, windows, meter."""
+    """Of everything that scales the reading (laser, windows, meter) as a factor: 1 is half to
+    twice."""
     safety_class: str
     pilot_beam: str
 
@@ -46,6 +47,23 @@ class MirrorDescription:
     reflectivity: float
     reflectivity_tolerance: float
     tilt_tolerance_rad: float
+    radius_y_m: float | None = None
+    """Of a toroidal mirror; None where it is ``radius_m`` too. The tolerance is that of both."""
+
+    def mirror(self) -> Mirror:
+        """The mirror in its place: aligned and centred."""
+        radius_y_m = self.radius_m if self.radius_y_m is None else self.radius_y_m
+        return Mirror(self.radius_m, radius_y_m, self.aperture_radius_m, self.reflectivity)
+
+
+@dataclass(frozen=True)
+class HoleDescription:
+    """A hole, its centre measured from the vertex of its mirror."""
+
+    x_m: float
+    y_m: float
+    radius_m: float
+    radius_tolerance_m: float
 
 
 @dataclass(frozen=True)
@@ -63,6 +81,9 @@ class BeamDescription:
     """Relative half-width."""
     waist_distance_m: float
     beam_quality: float
+    waist_y_m: float | None = None
+    waist_distance_y_m: float | None = None
+    """Of an elliptical or astigmatic beam; None where they are those along x."""
 
 
 @dataclass(frozen=True)
@@ -167,6 +188,11 @@ class BenchDescription:
     shutter: ShutterDescription | None
     devices: Mapping[str, DeviceDescription]
     caps: Caps
+    far_hole: HoleDescription | None = None
+    exit_mirror: MirrorName = "entrance"
+    detector: Detector = field(default_factory=Detector)
+    window_transmission: float = 1.0
+    """Of the window between the exit hole and the detector."""
 
     @property
     def zero(self) -> Setting:
@@ -201,6 +227,19 @@ class BenchDescription:
             raise UsageError(f"no axis of {self.name!r} reaches this setting: off in {names}")
         return {name: float(value) for name, value in zip(self.axes, values, strict=True)}
 
+    def turned_in_hole(
+        self, positions: Mapping[str, float], slope_x: float, slope_y: float
+    ) -> dict[str, float]:
+        """Axis positions (m or rad) for other slopes, with the beam at the same place in the hole.
+
+        A mount whose pivot is not in the hole moves the beam there when it turns it; the axes that
+        shift the beam make up for that. The spacing stays.
+
+        Raises UsageError when the bench has no axes for this.
+        """
+        here = self.setting(positions)
+        return self.positions(replace(here, slope_x=slope_x, slope_y=slope_y))
+
     def within_limits(self, setting: Setting) -> bool:
         """Whether every axis can approach this setting from any side without leaving its limits
         or the minimum gap, however far the true spacing is from the nominal one."""
@@ -220,19 +259,29 @@ class BenchDescription:
         play_m = axis.overshoot + axis.repeatability
         return self.minimum_gap_m + self.spacing_tolerance_m + play_m
 
+    @property
+    def lossless_reading_w(self) -> float:
+        """What the meter would read if all light arriving at the hole left the cell again."""
+        return self.laser.power_w * self.window_transmission
+
     def cell(self, spacing_m: float) -> Cell:
         """The cell as the bench file describes it: aligned, at this spacing."""
-        entrance, far = self.entrance_mirror, self.far_mirror
+        holes = [Hole("entrance", self.hole_x_m, self.hole_y_m, self.hole_radius_m)]
+        if self.far_hole is not None:
+            holes.append(Hole("far", self.far_hole.x_m, self.far_hole.y_m, self.far_hole.radius_m))
         return Cell(
             spacing_m,
-            Mirror.spherical(entrance.radius_m, entrance.aperture_radius_m, entrance.reflectivity),
-            Mirror.spherical(far.radius_m, far.aperture_radius_m, far.reflectivity),
-            (Hole("entrance", self.hole_x_m, self.hole_y_m, self.hole_radius_m),),
+            self.entrance_mirror.mirror(),
+            self.far_mirror.mirror(),
+            tuple(holes),
+            self.exit_mirror,
+            self.detector,
         )
 
     def beam(self, setting: Setting) -> InputBeam:
         """The input beam of a setting as the bench file describes it."""
         beam = self.input_beam
+        distance_m, distance_y_m = beam.waist_distance_m, beam.waist_distance_y_m
         return InputBeam(
             setting.x_m,
             setting.y_m,
@@ -240,8 +289,8 @@ class BenchDescription:
             setting.slope_y,
             self.laser.wavelength_m,
             beam.waist_m,
-            beam.waist_m,
-            beam.waist_distance_m,
-            beam.waist_distance_m,
+            beam.waist_m if beam.waist_y_m is None else beam.waist_y_m,
+            distance_m,
+            distance_m if distance_y_m is None else distance_y_m,
             beam_quality=beam.beam_quality,
         )

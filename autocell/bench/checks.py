@@ -12,14 +12,15 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
 
+from autocell.bench import schema
 from autocell.bench.complaints import Complaint
+from autocell.bench.mounts import Effect, effect_of
 from autocell.bench.yaml_tree import Path, at
 
 CAUTION_CLASSES = ("3R", "3B", "4")
 """Classes of IEC 60825-1 whose direct beam can injure an eye."""
-
-INPUT_COORDINATES = ("x", "y", "slope_x", "slope_y")
 
 
 def semantic_complaints(raw: Mapping[str, Any]) -> list[Complaint]:
@@ -38,20 +39,36 @@ def _laser_caution(raw: Mapping[str, Any]) -> Iterator[Complaint]:
         )
 
 
-def _hole_in_aperture(raw: Mapping[str, Any]) -> Iterator[Complaint]:
-    mirror: Path = ("cell", "entrance_mirror")
-    x, y, diameter = (_number(raw, *mirror, "hole", key) for key in ("x_mm", "y_mm", "diameter_mm"))
-    aperture = _number(raw, *mirror, "clear_aperture_mm")
-    if x is None or y is None or diameter is None or aperture is None:
-        return
-    centre, room = math.hypot(x, y), aperture / 2 - diameter / 2
-    if centre > room:
-        where = "outside" if centre - diameter / 2 >= aperture / 2 else "cut by the edge of"
-        right = f"at most {room:g} mm from it" if room > 0 else "smaller than the aperture"
+def _holes_in_apertures(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    for name in ("entrance_mirror", "far_mirror"):
+        mirror: Path = ("cell", name)
+        x, y, diameter = (
+            _number(raw, *mirror, "hole", key) for key in ("x_mm", "y_mm", "diameter_mm")
+        )
+        aperture = _number(raw, *mirror, "clear_aperture_mm")
+        if x is None or y is None or diameter is None or aperture is None:
+            continue
+        centre, room = math.hypot(x, y), aperture / 2 - diameter / 2
+        if centre > room:
+            where = "outside" if centre - diameter / 2 >= aperture / 2 else "cut by the edge of"
+            right = f"at most {room:g} mm from it" if room > 0 else "smaller than the aperture"
+            yield Complaint(
+                (*mirror, "hole"),
+                f"the hole is {where} the clear aperture: its centre is {centre:g} mm from the "
+                f"mirror's centre and must be {right} ({aperture:g} mm aperture, {diameter:g} mm "
+                "hole)",
+            )
+
+
+def _exit_has_a_hole(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    if (
+        at(raw, ("cell", "exit_mirror")) == "far"
+        and at(raw, ("cell", "far_mirror", "hole")) is None
+    ):
         yield Complaint(
-            (*mirror, "hole"),
-            f"the hole is {where} the clear aperture: its centre is {centre:g} mm from the "
-            f"mirror's centre and must be {right} ({aperture:g} mm aperture, {diameter:g} mm hole)",
+            ("cell", "exit_mirror"),
+            "the far mirror has no hole to leave by; write its hole below far_mirror, or "
+            "exit_mirror: entrance",
         )
 
 
@@ -105,23 +122,31 @@ def _spacing(raw: Mapping[str, Any]) -> Iterator[Complaint]:
 def _stability(raw: Mapping[str, Any], low: float, high: float) -> Iterator[Complaint]:
     """0 ≤ g1 g2 ≤ 1 (Kogelnik & Li, Appl. Opt. 5, 1550 (1966)): between the smaller and the
     larger radius, and from their sum on, no beam stays in the cell."""
-    radii = [_number(raw, "cell", name, "radius_mm") for name in ("entrance_mirror", "far_mirror")]
-    if radii[0] is None or radii[1] is None or min(radii[0], radii[1]) <= 0:
-        return
-    small, large = sorted((radii[0], radii[1]))
     reach = f"the spacing axis reaches {low:g} to {high:g} mm"
-    if high >= small + large:
-        yield Complaint(
-            ("axes", "spacing", "limits_mm"),
-            f"the cell is unstable where the spacing is not below the sum of the radii, "
-            f"{small + large:g} mm, and {reach}; keep the spacing below that",
-        )
-    if max(low, small) < min(high, large):
-        yield Complaint(
-            ("axes", "spacing", "limits_mm"),
-            f"the cell is unstable between the two radii, {small:g} to {large:g} mm, and {reach}; "
-            "keep the spacing on one side of that",
-        )
+    told = set()
+    for key in ("radius_mm", "radius_y_mm"):  # the second only of toroidal mirrors
+        radii = [
+            _number(raw, "cell", name, key) or _number(raw, "cell", name, "radius_mm")
+            for name in ("entrance_mirror", "far_mirror")
+        ]
+        if radii[0] is None or radii[1] is None or min(radii[0], radii[1]) <= 0:
+            continue
+        small, large = sorted((radii[0], radii[1]))
+        if (small, large) in told:
+            continue
+        told.add((small, large))
+        if high >= small + large:
+            yield Complaint(
+                ("axes", "spacing", "limits_mm"),
+                f"the cell is unstable where the spacing is not below the sum of the radii, "
+                f"{small + large:g} mm, and {reach}; keep the spacing below that",
+            )
+        if max(low, small) < min(high, large):
+            yield Complaint(
+                ("axes", "spacing", "limits_mm"),
+                f"the cell is unstable between the two radii, {small:g} to {large:g} mm, and "
+                f"{reach}; keep the spacing on one side of that",
+            )
 
 
 def _devices_exist(raw: Mapping[str, Any]) -> Iterator[Complaint]:
@@ -154,21 +179,30 @@ def _channels_differ(raw: Mapping[str, Any]) -> Iterator[Complaint]:
 
 
 def _effects(raw: Mapping[str, Any]) -> Iterator[Complaint]:
-    effects: dict[str, list[float]] = {}
+    effects: dict[str, Effect] = {}
+    places: dict[str, Path] = {}
     for name, axis in _axes(raw).items():
-        moves = axis.get("moves")
-        if name == "spacing" or not isinstance(moves, Mapping):
+        model = schema.axis_model(name, axis)
+        if issubclass(model, schema.SpacingAxis):
             continue
-        effect = [
-            next((_value(v) for k, v in moves.items() if _coordinate(str(k)) == coordinate), 0.0)
-            for coordinate in INPUT_COORDINATES
-        ]
-        if any(value is None for value in effect):
+        given = [key for key in model.described_by if axis.get(key) is not None]
+        if len(given) != 1:
+            yield Complaint(
+                ("axes", name),
+                "say what this axis does to the input beam by one of "
+                f"{', '.join(model.described_by)}; there is {' and '.join(given) or 'none'}",
+            )
             continue
-        effects[name] = [float(value or 0.0) for value in effect]
+        places[name] = ("axes", name, given[0])
+        if given == ["adjuster"]:
+            yield from _adjuster(name, axis["adjuster"])
+        try:
+            effects[name] = effect_of(model.model_validate(axis))
+        except ValidationError:
+            continue  # the schema has said what is wrong
     still = [name for name, effect in effects.items() if not any(effect)]
     for name in still:
-        yield Complaint(("axes", name, "moves"), "this axis moves nothing; say what it moves")
+        yield Complaint(places[name], "this axis moves nothing; say what it moves")
         del effects[name]
     pairs = [
         (one, other)
@@ -177,7 +211,7 @@ def _effects(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     ]
     for one, other in pairs:
         yield Complaint(
-            ("axes", other, "moves"),
+            places[other],
             f"{other} does the same as {one}, so no setting says where either should be; "
             "correct one of them, or leave one out",
         )
@@ -191,11 +225,22 @@ def _effects(raw: Mapping[str, Any]) -> Iterator[Complaint]:
             )
 
 
-def _coordinate(key: str) -> str:
-    for coordinate in reversed(INPUT_COORDINATES):
-        if key == coordinate or key.startswith(f"{coordinate}_m"):
-            return coordinate
-    return key
+def _adjuster(name: str, adjuster: object) -> Iterator[Complaint]:
+    """Keys that would be passed over in silence."""
+    if not isinstance(adjuster, Mapping):
+        return
+    path: Path = ("axes", name, "adjuster")
+    if "yaw_lever_arm_mm" in adjuster and adjuster.get("turns") != "corner":
+        yield Complaint(
+            (*path, "yaw_lever_arm_mm"),
+            "only a corner adjuster has a second lever arm; write lever_arm_mm alone",
+        )
+    if "incidence_deg" in adjuster and adjuster.get("carries") != "mirror":
+        yield Complaint(
+            (*path, "incidence_deg"),
+            "a collimator sends the light and has no incidence; write carries: mirror, or leave "
+            "this out",
+        )
 
 
 def _axes(raw: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
@@ -225,7 +270,8 @@ def _pair(raw: Mapping[str, Any], path: Path) -> tuple[float, float] | None:
 
 _CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
     _laser_caution,
-    _hole_in_aperture,
+    _holes_in_apertures,
+    _exit_has_a_hole,
     _limits,
     _spacing,
     _devices_exist,

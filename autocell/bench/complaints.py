@@ -163,6 +163,8 @@ def _wrong_value(path: Path, detail: ErrorDetails, known: list[str]) -> str:
         case "too_short" | "too_long" | "list_type":
             if str(path[-1]).startswith("limits"):
                 return f"{shown} are no limits; write [low, high]" + _in_unit(path)
+            if str(path[-1]).startswith("beam_from_corner"):
+                return f"{shown} is no place; write [x, y]" + _in_unit(path)
             return f"{shown} has the wrong length or is no list; write at least one entry"
         case "model_type" | "dict_type" | "model_attributes_type":
             return f"{shown} is not a section; write its keys indented below it"

@@ -12,6 +12,7 @@ from typing import Any
 from autocell.bench import schema
 from autocell.bench.checks import semantic_complaints
 from autocell.bench.complaints import Complaint, schema_complaints
+from autocell.bench.mounts import effect_of
 from autocell.bench.yaml_tree import YamlTree, YamlTreeError, at, parse
 from autocell.description import (
     AxisDescription,
@@ -19,12 +20,14 @@ from autocell.description import (
     BenchDescription,
     Caps,
     DeviceDescription,
+    HoleDescription,
     LaserDescription,
     MeterDescription,
     MirrorDescription,
     ShutterDescription,
 )
 from autocell.errors import BenchFileError, UsageError
+from autocell.optics.cell import Detector
 
 _NM, _UM, _MM, _MRAD = 1e-9, 1e-6, 1e-3, 1e-3
 _MW, _UW, _MS, _PERCENT, _MIN = 1e-3, 1e-6, 1e-3, 1e-2, 60.0
@@ -107,13 +110,14 @@ def _refuse_faults(path: Path, tree: YamlTree) -> None:
 
 def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescription:
     bench = schema.BenchFile.model_validate(raw)
-    laser, hole, gap = bench.laser, bench.cell.entrance_mirror.hole, bench.cell.minimum_gap_mm
+    laser, cell, hole = bench.laser, bench.cell, bench.cell.entrance_mirror.hole
     axes = {
         name: schema.axis_model(name, section).model_validate(section)
         for name, section in bench.axes.items()
     }
     spacing = axes["spacing"]
     assert isinstance(spacing, schema.SpacingAxis)
+    far_hole = cell.far_mirror.hole
     meter, shutter, caps = bench.power_meter, bench.shutter, bench.caps
     return BenchDescription(
         name=bench.bench,
@@ -126,13 +130,13 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             safety_class=laser.safety_class,
             pilot_beam=laser.pilot_beam,
         ),
-        entrance_mirror=_mirror(bench.cell.entrance_mirror),
-        far_mirror=_mirror(bench.cell.far_mirror),
+        entrance_mirror=_mirror(cell.entrance_mirror),
+        far_mirror=_mirror(cell.far_mirror),
         hole_x_m=hole.x_mm * _MM,
         hole_y_m=hole.y_mm * _MM,
         hole_radius_m=hole.diameter_mm * _MM / 2,
         hole_radius_tolerance_m=hole.diameter_tolerance_mm * _MM / 2,
-        minimum_gap_m=gap * _MM,
+        minimum_gap_m=cell.minimum_gap_mm * _MM,
         input_beam=_beam(bench.input_beam),
         spacing_at_zero_m=spacing.spacing_at_zero_mm * _MM,
         spacing_tolerance_m=spacing.spacing_tolerance_mm * _MM,
@@ -153,10 +157,32 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             for name, device in bench.devices.items()
         },
         caps=Caps(caps.moves, caps.readings, caps.travel_mm * _MM, caps.time_min * _MIN),
+        far_hole=None if far_hole is None else _hole(far_hole),
+        exit_mirror=cell.exit_mirror or ("entrance" if far_hole is None else "far"),
+        detector=Detector() if bench.detector is None else _detector(bench.detector),
+        window_transmission=cell.window_transmission,
     )
 
 
-def _mirror(mirror: schema.FarMirror) -> MirrorDescription:
+def _hole(hole: schema.Hole) -> HoleDescription:
+    return HoleDescription(
+        hole.x_mm * _MM,
+        hole.y_mm * _MM,
+        hole.diameter_mm * _MM / 2,
+        hole.diameter_tolerance_mm * _MM / 2,
+    )
+
+
+def _detector(detector: schema.DetectorSection) -> Detector:
+    return Detector(
+        detector.diameter_mm * _MM / 2,
+        detector.distance_mm * _MM,
+        detector.x_mm * _MM,
+        detector.y_mm * _MM,
+    )
+
+
+def _mirror(mirror: schema.Mirror) -> MirrorDescription:
     radius_m = mirror.radius_mm * _MM
     return MirrorDescription(
         radius_m=radius_m,
@@ -165,6 +191,7 @@ def _mirror(mirror: schema.FarMirror) -> MirrorDescription:
         reflectivity=mirror.reflectivity,
         reflectivity_tolerance=mirror.reflectivity_tolerance,
         tilt_tolerance_rad=mirror.tilt_tolerance_mrad * _MRAD,
+        radius_y_m=None if mirror.radius_y_mm is None else mirror.radius_y_mm * _MM,
     )
 
 
@@ -180,12 +207,15 @@ def _beam(beam: schema.Beam) -> BeamDescription:
         waist_tolerance=beam.waist_tolerance_percent * _PERCENT,
         waist_distance_m=beam.waist_distance_mm * _MM,
         beam_quality=beam.beam_quality,
+        waist_y_m=None if beam.waist_y_mm is None else beam.waist_y_mm * _MM,
+        waist_distance_y_m=(
+            None if beam.waist_distance_y_mm is None else beam.waist_distance_y_mm * _MM
+        ),
     )
 
 
 def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDescription:
     if isinstance(axis, schema.AngularInputAxis):
-        moves = axis.moves
         return AxisDescription(
             name, "mrad", axis.device, section,
             low=axis.limits_mrad[0] * _MRAD,
@@ -195,14 +225,8 @@ def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDe
             backlash=axis.backlash_mrad * _MRAD,
             repeatability=axis.repeatability_mrad * _MRAD,
             overnight_drift=axis.overnight_drift_mrad * _MRAD,
-            # mm per mrad is m per rad
-            effect=(0.0, moves.x_mm_per_mrad, moves.y_mm_per_mrad, moves.slope_x, moves.slope_y),
+            effect=effect_of(axis),
         )  # fmt: skip
-    if isinstance(axis, schema.LinearInputAxis):
-        along = axis.moves
-        effect = (0.0, along.x, along.y, along.slope_x_mrad_per_mm, along.slope_y_mrad_per_mm)
-    else:
-        effect = (1.0, 0.0, 0.0, 0.0, 0.0)
     return AxisDescription(
         name, "mm", axis.device, section,
         low=axis.limits_mm[0] * _MM,
@@ -212,5 +236,5 @@ def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDe
         backlash=axis.backlash_mm * _MM,
         repeatability=axis.repeatability_mm * _MM,
         overnight_drift=axis.overnight_drift_mm * _MM,
-        effect=effect,  # mrad per mm is rad per m
+        effect=effect_of(axis),
     )  # fmt: skip

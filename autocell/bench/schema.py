@@ -7,7 +7,7 @@ Here everything is in the units of the file. What takes two values to judge is i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -18,6 +18,8 @@ Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
 Fraction = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, lt=1)]
+Transmission = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1)]
+Incidence = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=-90, lt=90)]
 Percent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=100)]
 FactorPercent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=900)]
 Count = Annotated[int, Field(strict=True, ge=1)]
@@ -60,10 +62,11 @@ class Hole(Section):
     diameter_tolerance_mm: NotNegative
 
 
-class FarMirror(Section):
-    """A concave mirror as bought."""
+class Mirror(Section):
+    """A concave mirror as bought; ``radius_y_mm`` only where it is toroidal."""
 
     radius_mm: Positive
+    radius_y_mm: Positive | None = None
     radius_tolerance_percent: Percent
     clear_aperture_mm: Positive
     reflectivity: Fraction
@@ -71,22 +74,47 @@ class FarMirror(Section):
     tilt_tolerance_mrad: NotNegative
 
 
-class EntranceMirror(FarMirror):
-    """The mirror with the hole."""
+class EntranceMirror(Mirror):
+    """The mirror with the hole that the light comes in by."""
 
     hole: Hole
 
 
+class FarMirror(Mirror):
+    """The other mirror, which may have a hole for the light to leave by."""
+
+    hole: Hole | None = None
+
+
 class Cell(Section):
-    """Two mirrors and how close they may come."""
+    """Two mirrors and how close they may come.
+
+    ``exit_mirror`` is the one the detector looks at: the far one if it has a hole. A window on the
+    way to the detector transmits ``window_transmission``.
+    """
 
     entrance_mirror: EntranceMirror
     far_mirror: FarMirror
     minimum_gap_mm: Positive
+    exit_mirror: Literal["entrance", "far"] | None = None
+    window_transmission: Transmission = 1.0
+
+
+class DetectorSection(Section):
+    """A round detector ``distance_mm`` outside the vertex of the exit mirror, its centre measured
+    from the axis of the cell. Without this section it collects all that leaves."""
+
+    diameter_mm: Positive
+    distance_mm: NotNegative
+    x_mm: Number
+    y_mm: Number
 
 
 class Beam(Section):
-    """The input beam at the entrance hole when every input axis reads zero."""
+    """The input beam at the entrance hole when every input axis reads zero.
+
+    ``waist_y_mm`` and ``waist_distance_y_mm`` only where they differ from those along x.
+    """
 
     x_mm: Number
     y_mm: Number
@@ -95,8 +123,10 @@ class Beam(Section):
     position_tolerance_mm: NotNegative
     slope_tolerance_mrad: NotNegative
     waist_mm: Positive
+    waist_y_mm: Positive | None = None
     waist_tolerance_percent: Percent
     waist_distance_mm: Number
+    waist_distance_y_mm: Number | None = None
     beam_quality: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1)] = 1.0
 
 
@@ -141,10 +171,50 @@ class LinearMoves(Section):
     slope_y_mrad_per_mm: Number = 0.0
 
 
-class LinearInputAxis(LinearAxis):
-    """A linear axis of the input beam."""
+class Mount(Section):
+    """What a mount carries and where, for :mod:`autocell.bench.mounts`.
 
-    moves: LinearMoves
+    ``pivot_to_hole_mm`` runs along the beam from where the mount turns it to the hole. A mirror
+    has the light at ``incidence_deg`` in a horizontal or vertical plane; it is positive where a
+    face that moves forward moves the beam towards +x or +y. ``beam_from_corner_mm`` is the place
+    where the beam meets the face, from the corner of the mount.
+    """
+
+    pivot_to_hole_mm: Number
+    carries: Literal["collimator", "mirror"] = "collimator"
+    incidence_deg: Incidence = 0.0
+    folds: Literal["horizontally", "vertically"] = "horizontally"
+    beam_from_corner_mm: Annotated[list[Number], Field(min_length=2, max_length=2)] = [0.0, 0.0]
+
+
+class LinearAdjuster(Mount):
+    """A screw in a mount. Advancing, it turns the beam up (pitch), towards +x (yaw), or the
+    opposite of both (corner, the third adjuster); ``direction: -1`` is for one that does not.
+
+    ``lever_arm_mm`` is the distance from the corner to the pitch or yaw adjuster. For a corner
+    it is that to the pitch adjuster, and to the yaw adjuster too unless ``yaw_lever_arm_mm`` says
+    otherwise.
+    """
+
+    turns: Literal["pitch", "yaw", "corner"]
+    lever_arm_mm: Positive
+    yaw_lever_arm_mm: Positive | None = None
+
+
+class Slide(Section):
+    """A slide across the beam that carries all that shapes it: along +x at 0°, along +y at 90°."""
+
+    angle_deg: Number
+
+
+class LinearInputAxis(LinearAxis):
+    """A linear axis of the input beam, described by one of three sections."""
+
+    described_by: ClassVar = ("moves", "adjuster", "slide")
+
+    moves: LinearMoves | None = None
+    adjuster: LinearAdjuster | None = None
+    slide: Slide | None = None
 
 
 class AngularMoves(Section):
@@ -156,8 +226,16 @@ class AngularMoves(Section):
     slope_y: Number = 0.0
 
 
+class AngularAdjuster(Mount):
+    """A mount whose axis counts its own angle, turning the beam up (pitch) or towards +x (yaw)."""
+
+    turns: Literal["pitch", "yaw"]
+
+
 class AngularInputAxis(Section):
-    """An axis of the input beam in mrad."""
+    """An axis of the input beam in mrad, described by one of two sections."""
+
+    described_by: ClassVar = ("moves", "adjuster")
 
     device: Text
     channel: Channel
@@ -169,7 +247,8 @@ class AngularInputAxis(Section):
     backlash_mrad: NotNegative
     repeatability_mrad: Positive
     overnight_drift_mrad: NotNegative
-    moves: AngularMoves
+    moves: AngularMoves | None = None
+    adjuster: AngularAdjuster | None = None
 
 
 AnyAxis = SpacingAxis | LinearInputAxis | AngularInputAxis
@@ -228,6 +307,7 @@ class BenchFile(Section):
     laser: Laser
     cell: Cell
     input_beam: Beam
+    detector: DetectorSection | None = None
     devices: Annotated[dict[str, DeviceSection], Field(min_length=1)]
     axes: dict[str, dict[str, Any]]
     power_meter: PowerMeterSection

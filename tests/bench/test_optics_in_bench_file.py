@@ -1,0 +1,148 @@
+"""Far hole, toroidal mirrors, elliptical beam, detector and window of a bench file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from autocell.bench.file import load, shipped
+from autocell.description import BenchDescription
+from autocell.errors import BenchFileError
+
+GOOD = shipped("peat-bog").read_text("utf-8")
+FAR_TILT = "    tilt_tolerance_mrad: 0.3\n  minimum_gap_mm"
+FAR_HOLE = "    hole: {x_mm: 20, y_mm: 0, diameter_mm: 5, diameter_tolerance_mm: 0.1}\n"
+DETECTOR = "detector: {diameter_mm: 12, distance_mm: 60, x_mm: 22.4, y_mm: 4.2}\n\n"
+Change = tuple[str, str]
+
+
+def changed(*changes: Change) -> str:
+    text = GOOD
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return text
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Callable[..., BenchDescription]:
+    """Load the good file with some text replaced."""
+
+    def loaded(*changes: Change) -> BenchDescription:
+        file = tmp_path / "bench.yaml"
+        file.write_text(changed(*changes), "utf-8")
+        return load(file)
+
+    return loaded
+
+
+@pytest.fixture
+def refusal(tmp_path: Path) -> Callable[..., list[str]]:
+    """The lines of the error that loading the good file with some text replaced gives."""
+
+    def refused(*changes: Change) -> list[str]:
+        file = tmp_path / "bench.yaml"
+        file.write_text(changed(*changes), "utf-8")
+        with pytest.raises(BenchFileError) as error:
+            load(file)
+        return str(error.value).replace(str(file), "bench.yaml").splitlines()
+
+    return refused
+
+
+with_far_hole = (FAR_TILT, FAR_TILT.replace("\n", "\n" + FAR_HOLE, 1))
+
+
+def test_a_file_without_the_optional_parts_describes_what_it_did(
+    bench: Callable[..., BenchDescription],
+) -> None:
+    plain = bench()
+    cell, beam = plain.cell(0.22), plain.beam(plain.zero)
+    assert [hole.mirror for hole in cell.holes] == ["entrance"]
+    assert cell.exit_mirror == "entrance"
+    assert cell.detector.radius_m == np.inf
+    for mirror in (cell.entrance_mirror, cell.far_mirror):
+        assert mirror.radius_x_m == mirror.radius_y_m == pytest.approx(0.5)
+    assert beam.waist_x_m == beam.waist_y_m == pytest.approx(0.33e-3)
+    assert beam.waist_distance_x_m == beam.waist_distance_y_m == pytest.approx(0.115)
+    assert plain.lossless_reading_w == plain.laser.power_w == pytest.approx(8e-3)
+
+
+def test_a_hole_in_the_far_mirror_is_the_way_out_unless_said_otherwise(
+    bench: Callable[..., BenchDescription],
+) -> None:
+    through = bench(with_far_hole)
+    assert through.far_hole is not None
+    assert through.far_hole.radius_tolerance_m == pytest.approx(0.05e-3)
+    cell = through.cell(0.22)
+    assert cell.exit_mirror == "far"
+    assert [(hole.mirror, hole.radius_m) for hole in cell.holes] == [
+        ("entrance", pytest.approx(2e-3)),
+        ("far", pytest.approx(2.5e-3)),
+    ]
+    back = bench(
+        with_far_hole, ("  minimum_gap_mm: 195", "  exit_mirror: entrance\n  minimum_gap_mm: 195")
+    )
+    assert back.cell(0.22).exit_mirror == "entrance"
+
+
+def test_toroidal_mirror_elliptical_beam_detector_and_window(
+    bench: Callable[..., BenchDescription],
+) -> None:
+    rich = bench(
+        ("    radius_mm: 500\n", "    radius_mm: 500\n    radius_y_mm: 501.5\n"),
+        ("  waist_mm: 0.33 ", "  waist_y_mm: 0.28\n  waist_distance_y_mm: -20\n  waist_mm: 0.33 "),
+        ("devices:\n", DETECTOR + "devices:\n"),
+        ("  minimum_gap_mm: 195", "  window_transmission: 0.92\n  minimum_gap_mm: 195"),
+    )
+    cell, beam = rich.cell(0.22), rich.beam(rich.zero)
+    assert cell.entrance_mirror.radius_x_m == pytest.approx(0.5)
+    assert cell.entrance_mirror.radius_y_m == pytest.approx(0.5015)
+    assert cell.far_mirror.radius_y_m == pytest.approx(0.5)
+    assert (beam.waist_x_m, beam.waist_y_m) == pytest.approx((0.33e-3, 0.28e-3))
+    assert (beam.waist_distance_x_m, beam.waist_distance_y_m) == pytest.approx((0.115, -0.02))
+    seen = cell.detector
+    assert (seen.radius_m, seen.distance_m) == pytest.approx((6e-3, 60e-3))
+    assert (seen.x_m, seen.y_m) == pytest.approx((22.4e-3, 4.2e-3))
+    assert rich.lossless_reading_w == pytest.approx(0.92 * 8e-3)
+
+
+@pytest.mark.parametrize(
+    ("changes", "line", "where", "cure"),
+    [
+        ([(FAR_TILT, FAR_TILT.replace("\n", "\n" + FAR_HOLE.replace("20", "22"), 1))],
+         "    hole: {x_mm: 22", "cell.far_mirror.hole", "cut by the edge"),
+        ([(FAR_TILT, FAR_TILT.replace("\n", "\n" + FAR_HOLE.replace(", y_mm: 0", ""), 1))],
+         "    hole: {x_mm: 20, diameter_mm: 5", "cell.far_mirror.hole.y_mm", "missing"),
+        ([("  minimum_gap", "  exit_mirror: far\n  minimum_gap")],
+         "  exit_mirror: far", "cell.exit_mirror", "far mirror has no hole"),
+        ([("  minimum_gap", "  exit_mirror: back\n  minimum_gap")],
+         "  exit_mirror: back", "cell.exit_mirror", "'entrance', 'far'"),
+        ([("  minimum_gap", "  window_transmission: 92\n  minimum_gap")],
+         "  window_transmission: 92", "cell.window_transmission", "92"),
+        ([("  minimum_gap", "  window_transmission: 0\n  minimum_gap")],
+         "  window_transmission: 0", "cell.window_transmission", "more than 0"),
+        ([("    radius_mm: 500\n", "    radius_mm: 500\n    radius_y_mm: -500\n")],
+         "    radius_y_mm: -500", "cell.entrance_mirror.radius_y_mm", "more than 0"),
+        ([("    radius_mm: 500\n", "    radius_mm: 500\n    radius_y_mm: 220\n")],
+         "    limits_mm: [0, 50]", "axes.spacing.limits_mm", "220 to 500 mm"),
+        ([("  waist_mm: 0.33 ", "  waist_y_um: 280\n  waist_mm: 0.33 ")],
+         "  waist_y_um: 280", "input_beam.waist_y_um", "write waist_y_mm"),
+        ([("devices:\n", DETECTOR.replace("12", "0") + "devices:\n")],
+         "detector:", "detector.diameter_mm", "more than 0"),
+        ([("devices:\n", DETECTOR.replace(", x_mm: 22.4", "") + "devices:\n")],
+         "detector:", "detector.x_mm", "missing"),
+        ([("devices:\n", "detector: 12\ndevices:\n")], "detector: 12", "detector", "section"),
+    ],
+)  # fmt: skip
+def test_a_fault_is_named_with_line_path_and_cure(
+    refusal: Callable[..., list[str]], changes: list[Change], line: str, where: str, cure: str
+) -> None:
+    (error,) = refusal(*changes)
+    text = changed(*changes)
+    number = text[: text.index(line)].count("\n") + 1
+    assert error.startswith(f"bench.yaml:{number}: {where}: ")
+    assert cure in error
