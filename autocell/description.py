@@ -50,6 +50,11 @@ class MirrorDescription:
     radius_y_m: float | None = None
     """Of a toroidal mirror; None where it is ``radius_m`` too. The tolerance is that of both."""
 
+    @property
+    def mean_radius_m(self) -> float:
+        """Mean of the radii in x and y."""
+        return self.radius_m if self.radius_y_m is None else 0.5 * (self.radius_m + self.radius_y_m)
+
     def mirror(self) -> Mirror:
         """The mirror in its place: aligned and centred."""
         radius_y_m = self.radius_m if self.radius_y_m is None else self.radius_y_m

@@ -39,11 +39,13 @@ _MORE_PASSES = 40
 """Light that has not left by the wanted pass is followed this much further."""
 
 _FLOOR = 1e-4
-_REACH, _PER_REACH = 8, 16
-"""How far an edge is looked for, in the change that moves some spot by the hole's radius, and
-the points looked at on the way."""
+_OUTWARD = np.arange(0.0, 8.0 + 1e-9, 1.0 / 16.0)
+"""Where an edge is looked for, in the change that moves some spot by the hole's radius."""
 
-_ROUNDS, _PARTS = 4, 17
+_AT_ONCE = 22
+"""So many of these points are looked at before asking whether the edge has been passed."""
+
+_ROUNDS, _PARTS = 3, 13
 """Each round looks at so many points between the two that enclose an edge."""
 
 
@@ -164,24 +166,17 @@ def plateau_margins(
     start = np.zeros_like(along) if around is None else np.asarray(around, dtype=float)
     if scale is None:
         scale = _scales(cell, beam, passes, along)
-    look = _Look(cell, beam, passes, start, along)
-    change = scale[:, None] * np.arange(-_REACH * _PER_REACH, _REACH * _PER_REACH + 1) / _PER_REACH
-    purity, light, _ = look.at(change)
-    peak = np.maximum(light.max(axis=-1, keepdims=True), 1e-300)
-    height, middle = _height(purity, light, peak), change.shape[-1] // 2
-    low, low_passes = _end(look, change[:, middle::-1], height[:, middle::-1], peak)
-    high, high_passes = _end(look, change[:, middle:], height[:, middle:], peak)
-    return Margins(
-        np.where(np.isnan(low), -np.inf, low),
-        np.where(np.isnan(high), np.inf, high),
-        low_passes,
-        high_passes,
-    )
+    # downwards and upwards are rows of their own, both counted outward from the start
+    outward = np.concatenate([-along * scale[:, None], along * scale[:, None]])
+    look = _Look(cell, beam, passes, np.concatenate([start, start]), outward)
+    end, beyond = _ends(look)
+    (low, high), (low_passes, high_passes) = end.reshape(2, -1) * scale, beyond.reshape(2, -1)
+    return Margins(-low, high, low_passes, high_passes)
 
 
 @dataclass(frozen=True)
 class _Look:
-    """Asks one cell what it shows when changed along directions (D, P) from starts (D, P)."""
+    """Asks one cell what it shows when changed along rows (2D, P) from starts (2D, P)."""
 
     cell: Cell
     beam: InputBeam
@@ -189,11 +184,13 @@ class _Look:
     start: FloatArray
     along: FloatArray
 
-    def at(self, change: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
-        """For changes (D, K): the share of the strongest pass count in what leaves, the light of
-        the wanted one where it is the strongest, and which is."""
-        rows = self.start[:, None, :] + change[..., None] * self.along[:, None, :]
-        batch = changed(self.cell, self.beam, rows)
+    def at(
+        self, change: FloatArray, rows: NDArray[np.bool_] | slice = slice(None)
+    ) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+        """For changes (rows, K): the share of the strongest pass count in what leaves, the light
+        of the wanted one where it is the strongest, and which is."""
+        changes = self.start[rows, None, :] + change[..., None] * self.along[rows, None, :]
+        batch = changed(self.cell, self.beam, changes)
         seen = exit_power(*batch, self.passes + _MORE_PASSES, floor=_FLOOR)
         with np.errstate(invalid="ignore", divide="ignore"):
             purity = np.where(seen.power > 0.0, seen.passes_power / seen.power, 0.0)
@@ -207,27 +204,38 @@ def _height(purity: FloatArray, light: FloatArray, peak: FloatArray) -> FloatArr
     return np.where(light > 0.0, ours, np.minimum(1.0 - 2.0 * purity, -1e-12))
 
 
-def _end(
-    look: _Look, change: FloatArray, height: FloatArray, peak: FloatArray
-) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Where the plateau that the first of the changes (D, K) lies on ends, and who takes over.
+def _ends(look: _Look) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Where the plateau ends along each row (2D,), in units of the row, and who takes over.
 
-    Zero when the first is not on it; NaN when it goes on beyond the last.
+    Zero for rows that do not start on it, infinite where it goes on.
     """
-    off = height <= 0.0
-    first = np.maximum(off.argmax(axis=-1), 1)[:, None]
-    inside, outside = (np.take_along_axis(change, first - k, -1)[:, 0] for k in (1, 0))
+    count = len(look.along)
+    purity, light, height = np.zeros((3, count, len(_OUTWARD)))
+    unended: NDArray[np.bool_] = np.ones(count, dtype=bool)
+    for begin in range(0, len(_OUTWARD), _AT_ONCE):
+        seen = slice(begin, begin + _AT_ONCE)
+        points = np.broadcast_to(_OUTWARD[seen], (unended.sum(), len(_OUTWARD[seen])))
+        purity[unended, seen], light[unended, seen], _ = look.at(points, unended)
+        # the largest light along a direction, of its both rows
+        peak = light.max(axis=-1).reshape(2, -1).max(axis=0)
+        peak = np.maximum(np.tile(peak, 2)[:, None], 1e-300)
+        height = _height(purity, light, peak)
+        unended = np.asarray((height[:, : begin + _AT_ONCE] > 0.0).all(axis=-1))
+        if not unended.any():
+            break
+    first = np.maximum((height <= 0.0).argmax(axis=-1), 1)
+    inside, outside = _OUTWARD[first - 1], _OUTWARD[first]
     for _ in range(_ROUNDS):
         between = np.linspace(inside, outside, _PARTS, axis=-1)
-        purity, light, strongest = look.at(between)
-        heights = _height(purity, light, peak)
+        shares, lights, strongest = look.at(between)
+        heights = _height(shares, lights, peak)
         cut = np.maximum((heights <= 0.0).argmax(axis=-1), 1)[:, None]
         inside, outside = (np.take_along_axis(between, cut - k, -1)[:, 0] for k in (1, 0))
         above, below = (np.take_along_axis(heights, cut - k, -1)[:, 0] for k in (1, 0))
         beyond = np.take_along_axis(strongest, cut, -1)[:, 0]
     share = np.clip(above / np.maximum(above - below, 1e-300), 0.0, 1.0)
-    end = np.where(off[:, 0], 0.0, inside + share * (outside - inside))
-    return np.where(off.any(axis=-1), end, np.nan), beyond
+    end = np.where(height[:, 0] <= 0.0, 0.0, inside + share * (outside - inside))
+    return np.where(unended, np.inf, end), beyond
 
 
 @dataclass(frozen=True)

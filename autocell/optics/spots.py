@@ -86,6 +86,8 @@ def spot_table(cell: Cell, path: Path) -> list[SpotRow]:
     _refuse_batch(path)
     large, small = path.beam_radii_m
     angle = path.ellipse_angle_rad
+    to_hole, to_neighbour = _hole_clearance(cell, path), _neighbour_clearance(path)
+    to_edge = _aperture_clearance(cell, path)
     return [
         SpotRow(
             pass_number=n,
@@ -96,9 +98,9 @@ def spot_table(cell: Cell, path: Path) -> list[SpotRow]:
             radius_small_m=float(small[n]),
             angle_rad=float(angle[n]),
             incidence_rad=float(path.incidence_rad[n]),
-            hole_clearance=_hole_clearance(cell, path, n),
-            neighbour_clearance=_neighbour_clearance(path, n),
-            aperture_clearance=_aperture_clearance(cell, path, n),
+            hole_clearance=float(to_hole[n]),
+            neighbour_clearance=float(to_neighbour[n]),
+            aperture_clearance=float(to_edge[n]),
         )
         for n in range(len(path.position_m))
         if np.all(np.isfinite(path.position_m[n])) and math.isfinite(large[n])
@@ -145,44 +147,55 @@ def _side(pass_number: int) -> MirrorName:
     return "entrance" if pass_number % 2 == 0 else "far"
 
 
-def _mirror(cell: Cell, pass_number: int) -> Mirror:
-    return cell.entrance_mirror if pass_number % 2 == 0 else cell.far_mirror
-
-
 def _refuse_batch(path: Path) -> None:
     if path.position_m.ndim != 2:
         raise ValueError("a table is of one cell, and this path is of a batch; take one of them")
 
 
-def _clearance(path: Path, n: int, x_m: FloatArray, y_m: FloatArray, room_m: FloatArray) -> float:
-    """The least of some distances in radii of spot ``n`` towards (x, y) from its centre."""
-    if room_m.size == 0:
-        return math.inf
-    footprint = np.broadcast_to(path.footprint_per_m2[n], (*room_m.shape, 3))
-    return float(np.min(room_m / beam_radius_towards(footprint, x_m, y_m)))
+_SIDES: tuple[tuple[MirrorName, slice], ...] = (
+    ("entrance", slice(0, None, 2)),
+    ("far", slice(1, None, 2)),
+)
+"""Which arrivals are on which mirror."""
 
 
-def _hole_clearance(cell: Cell, path: Path, n: int) -> float:
-    mirror = _mirror(cell, n)
-    holes = [hole for hole in cell.holes if hole.mirror == _side(n)]
-    x, y, radius = (
-        np.array([(hole.x_m, hole.y_m, hole.radius_m) for hole in holes], dtype=float)
-        .reshape(-1, 3)
-        .T
-    )
-    x = x + np.asarray(mirror.decentre_x_m) - path.position_m[n, 0]
-    y = y + np.asarray(mirror.decentre_y_m) - path.position_m[n, 1]
-    return _clearance(path, n, x, y, np.hypot(x, y) - radius)
+def _from_vertex(cell: Cell, path: Path, side: MirrorName, on: slice) -> tuple[Mirror, FloatArray]:
+    """A mirror and the places (M, 2) of the spots on it, from its vertex."""
+    mirror = cell.entrance_mirror if side == "entrance" else cell.far_mirror
+    vertex = np.array([mirror.decentre_x_m, mirror.decentre_y_m], dtype=float)
+    return mirror, path.position_m[on, :2] - vertex
 
 
-def _neighbour_clearance(path: Path, n: int) -> float:
-    others = [m for m in range(n % 2, len(path.position_m), 2) if m != n]
-    x, y = (path.position_m[others] - path.position_m[n])[:, :2].T
-    return _clearance(path, n, x, y, np.hypot(x, y))
+def _hole_clearance(cell: Cell, path: Path) -> FloatArray:
+    least = np.full(len(path.position_m), np.inf)
+    for side, on in _SIDES:
+        _, place = _from_vertex(cell, path, side, on)
+        for hole in cell.holes:
+            if hole.mirror == side:
+                x, y = (np.array([hole.x_m, hole.y_m], dtype=float) - place).T
+                room = np.hypot(x, y) - np.asarray(hole.radius_m)
+                towards = beam_radius_towards(path.footprint_per_m2[on], x, y)
+                least[on] = np.minimum(least[on], room / towards)
+    return least
 
 
-def _aperture_clearance(cell: Cell, path: Path, n: int) -> float:
-    mirror = _mirror(cell, n)
-    x = path.position_m[n, :1] - np.asarray(mirror.decentre_x_m)
-    y = path.position_m[n, 1:2] - np.asarray(mirror.decentre_y_m)
-    return _clearance(path, n, x, y, np.asarray(mirror.aperture_radius_m) - np.hypot(x, y))
+def _neighbour_clearance(path: Path) -> FloatArray:
+    least = np.full(len(path.position_m), np.inf)
+    for _, on in _SIDES:
+        place = path.position_m[on, :2]
+        x, y = np.moveaxis(place[None, :, :] - place[:, None, :], -1, 0)
+        towards = beam_radius_towards(path.footprint_per_m2[on][:, None, :], x, y)
+        apart = np.hypot(x, y) / towards
+        np.fill_diagonal(apart, np.inf)
+        least[on] = np.fmin.reduce(apart, axis=-1, initial=np.inf)
+    return least
+
+
+def _aperture_clearance(cell: Cell, path: Path) -> FloatArray:
+    least = np.full(len(path.position_m), np.inf)
+    for side, on in _SIDES:
+        mirror, place = _from_vertex(cell, path, side, on)
+        x, y = place.T
+        room = np.asarray(mirror.aperture_radius_m, dtype=float) - np.hypot(x, y)
+        least[on] = room / beam_radius_towards(path.footprint_per_m2[on], x, y)
+    return least

@@ -1,0 +1,166 @@
+"""From wanted passes, path length and shape to the patterns of a bench, best first."""
+
+from __future__ import annotations
+
+import math
+
+from autocell.description import BenchDescription
+from autocell.errors import NoSuchPattern, UsageError
+from autocell.optics.reentrance import CircularOrbit, reentrant_circle, reentrant_spacings
+from autocell.optics.spots import spot_table
+from autocell.optics.trace import trace
+from autocell.patterns.judging import (
+    CLEARANCE_WANTED,
+    LOOK_M,
+    Launch,
+    judge,
+    outline,
+    spacing_reach,
+    with_margin,
+)
+from autocell.patterns.pattern import Pattern, Shape
+from autocell.setting import Setting
+
+_COARSE, _FINE = 10, 4
+"""Steps of the axis ratio from the line to the widest ellipse, and parts of one around the best."""
+
+
+def list_patterns(
+    bench: BenchDescription,
+    *,
+    max_passes: int = 100,
+    shape: Shape | None = "circle",
+    passes: int | None = None,
+) -> list[Pattern]:
+    """Every pattern of at most ``max_passes`` passes, or of just ``passes``, near the reach of the
+    stage: those that may be used first, largest margin first; then the rejected, with reasons.
+
+    Args:
+        shape: of the spots. For an ellipse the axis ratio, and when None the shape too, is the
+            one that leaves the largest margin while the spots clear holes and apertures.
+    """
+    low, high = spacing_reach(bench)
+    one, two = bench.entrance_mirror.mean_radius_m, bench.far_mirror.mean_radius_m
+    rows = reentrant_spacings(
+        one, two, low - LOOK_M[0], high + LOOK_M[0], passes or max_passes, bench.exit_mirror
+    )
+    found = []
+    for n, orbits, paraxial_m in rows.tolist():
+        if passes is None or n == passes:
+            orbit = reentrant_circle(
+                n, orbits, one, two, math.hypot(bench.hole_x_m, bench.hole_y_m)
+            )
+            found.append(_best(bench, n, orbits, orbit, paraxial_m, shape))
+    return sorted((pattern for pattern in found if pattern is not None), key=_rank)
+
+
+def choose_pattern(
+    bench: BenchDescription, passes: int, *, shape: Shape | None = "circle"
+) -> Pattern:
+    """The pattern of ``passes`` passes, and of a shape, with the largest margin.
+
+    Raises NoSuchPattern, naming the nearest pass counts that can be had and why this one cannot.
+    """
+    if passes < 2:
+        raise UsageError(f"{passes} passes: a pattern has at least 2")
+    ours = list_patterns(bench, shape=shape, passes=passes)
+    if ours and not ours[0].rejected:
+        return ours[0]
+    if ours:
+        why = "; ".join(ours[0].rejected)
+    elif passes % 2 == 1 and bench.exit_mirror == "entrance":
+        why = "an odd number leaves through the far mirror, " + (
+            "which has no hole" if bench.far_hole is None else "and exit_mirror is the entrance"
+        )
+    elif passes % 2 == 0 and bench.exit_mirror == "far":
+        why = "an even number leaves through the entrance mirror, and exit_mirror is the far one"
+    else:
+        low, high = (1e3 * value for value in spacing_reach(bench))
+        why = f"no re-entrant spacing for it between {low:.1f} and {high:.1f} mm"
+    patterns = list_patterns(bench, max_passes=max(100, passes + 20), shape=shape)
+    usable = {pattern.passes for pattern in patterns if not pattern.rejected}
+    counts = sorted(usable, key=lambda n: (abs(n - passes), n))
+    nearest = ", ".join(str(n) for n in sorted(counts[:4])) or "none at all"
+    raise NoSuchPattern(
+        f"{passes} passes cannot be set on {bench.name!r}: {why}. Nearest that can: {nearest}."
+    )
+
+
+def closest_to_path(patterns: list[Pattern], path_length_m: float) -> list[Pattern]:
+    """The same patterns, those whose path is closest to the wanted one first."""
+    return sorted(patterns, key=lambda p: (bool(p.rejected), abs(p.path_length_m - path_length_m)))
+
+
+def _rank(pattern: Pattern) -> tuple[bool, float]:
+    return bool(pattern.rejected), -pattern.margin_drifts
+
+
+def _best(
+    bench: BenchDescription,
+    passes: int,
+    orbits: int,
+    orbit: CircularOrbit,
+    paraxial_m: float,
+    shape: Shape | None,
+) -> Pattern | None:
+    """The pattern of this shape with the largest margin; None when none shows."""
+
+    def launch(ratio: float) -> Launch:
+        return _launch(bench, passes, orbits, orbit, paraxial_m, ratio)
+
+    if shape in ("line", "circle"):
+        return judge(bench, launch(0.0 if shape == "line" else 1.0))
+
+    def best_of(ratios: list[float]) -> Pattern | None:
+        shown = [p for p in (outline(bench, launch(ratio)) for ratio in ratios) if p is not None]
+        usable = [pattern for pattern in shown if not pattern.rejected]
+        nearly = sorted(shown, key=lambda p: (len(p.rejected), -p.plateau_width_m))[:1]
+        judged = [with_margin(bench, pattern) for pattern in usable or nearly]
+        return min(judged, key=_rank, default=None)
+
+    widest = _widest(bench, launch(1.0))
+    step = widest / _COARSE
+    ellipses = [step * i for i in range(1, _COARSE + 1) if step * i != 1.0]
+    best = best_of(ellipses if shape == "ellipse" else [0.0, 1.0, *ellipses])
+    if best is None:
+        return None
+    near = [best.axis_ratio + step * i / _FINE for i in range(1 - _FINE, _FINE) if i]
+    finer = best_of([ratio for ratio in near if 0.0 < ratio <= widest and ratio != 1.0])
+    return best if finer is None else min(best, finer, key=_rank)
+
+
+def _launch(
+    bench: BenchDescription,
+    passes: int,
+    orbits: int,
+    orbit: CircularOrbit,
+    paraxial_m: float,
+    axis_ratio: float,
+) -> Launch:
+    """The input beam that enters at the hole's centre and makes an ellipse of this ratio b/a.
+
+    Radial slope and, times b/a, tangential slope of the exact circle; of its two senses of rotation
+    the one nearer to where the input axes stand at zero. The re-entrant spacing of the circle is
+    larger than the paraxial one by an amount that goes as r²; for the ellipse it is expected to
+    go as (a² + b²)/2, and is looked for around there.
+    """
+    azimuth = math.atan2(bench.hole_y_m, bench.hole_x_m)
+    spacing = paraxial_m + (orbit.spacing_m - paraxial_m) * 0.5 * (1.0 + axis_ratio**2)
+    zero = bench.zero
+    slopes = min(
+        (orbit.input_slopes(azimuth, sense * axis_ratio) for sense in (1.0, -1.0)),
+        key=lambda s: math.hypot(s[0] - zero.slope_x, s[1] - zero.slope_y),
+    )
+    setting = Setting(spacing, bench.hole_x_m, bench.hole_y_m, *slopes)
+    return Launch(passes, orbits, axis_ratio, setting)
+
+
+def _widest(bench: BenchDescription, circle: Launch) -> float:
+    """The largest b/a whose spots still clear the apertures as far as wanted; at least 1."""
+    cell, beam = bench.cell(circle.setting.spacing_m), bench.beam(circle.setting)
+    spots = spot_table(cell, trace(cell, beam, circle.passes))[1:]
+    room_m = [(s.aperture_clearance - CLEARANCE_WANTED) * s.radius_large_m for s in spots]
+    ratio = min(
+        1.0 + room / math.hypot(s.x_m, s.y_m) for room, s in zip(room_m, spots, strict=True)
+    )
+    return max(1.0, ratio)

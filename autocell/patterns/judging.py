@@ -1,0 +1,155 @@
+"""What a launch comes to on a bench: its plateau, margins and clearances, by the exact trace."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autocell.description import BenchDescription
+from autocell.errors import UsageError
+from autocell.optics.plateau import plateau_edges
+from autocell.optics.sensitivity import PARAMETERS, plateau_margins
+from autocell.optics.spots import spot_table
+from autocell.optics.trace import exit_power, trace
+from autocell.patterns.pattern import Pattern
+from autocell.setting import Setting
+
+CLEARANCE_WANTED = 2.5
+"""Beam radii between an edge and a spot that it should not touch."""
+
+LOOK_M = (3e-3, 12e-3, 36e-3)
+"""How far around the expected spacing the plateau is looked for: few passes, wide plateau."""
+
+_POINTS = 241
+"""Spacings in one look."""
+
+
+@dataclass(frozen=True)
+class Launch:
+    """An input beam to try, and where its plateau should be."""
+
+    passes: int
+    orbits: int
+    axis_ratio: float
+    setting: Setting
+
+
+def spacing_reach(bench: BenchDescription) -> tuple[float, float]:
+    """Smallest and largest nominal spacing that the stage and the minimum gap allow, m."""
+    stage = bench.axes["spacing"]
+    zero = bench.spacing_at_zero_m
+    return max(zero + stage.low, bench.minimum_gap_m), zero + stage.high
+
+
+def judge(bench: BenchDescription, launch: Launch) -> Pattern | None:
+    """The pattern that a launch makes; None when it does not show at all."""
+    pattern = outline(bench, launch)
+    return None if pattern is None else with_margin(bench, pattern)
+
+
+def outline(bench: BenchDescription, launch: Launch) -> Pattern | None:
+    """Everything about a pattern but its margin, which takes longest; None when none shows."""
+    low, high = _edges_of(bench, launch)
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return None
+    stage_low, stage_high = spacing_reach(bench)
+    centre = 0.5 * (max(low, stage_low) + min(high, stage_high))
+    setting = launch.setting.at_spacing(centre if low < centre < high else 0.5 * (low + high))
+    cell = bench.cell(setting.spacing_m)
+    path = trace(cell, bench.beam(setting), launch.passes)
+    spots = spot_table(cell, path)[1:]
+    pattern = Pattern(
+        passes=launch.passes,
+        orbits=launch.orbits,
+        axis_ratio=launch.axis_ratio,
+        setting=setting,
+        path_length_m=float(path.path_length_m[launch.passes]),
+        throughput=float(path.exit.passes_power),
+        clearance_beam_radii=min(spot.hole_clearance for spot in spots[:-1]),
+        aperture_clearance_beam_radii=min(spot.aperture_clearance for spot in spots),
+        low_m=low,
+        high_m=high,
+        margin_drifts=math.nan,
+        limited_by="",
+    )
+    return replace(pattern, rejected=tuple(_objections(bench, pattern)))
+
+
+def with_margin(bench: BenchDescription, pattern: Pattern) -> Pattern:
+    """The pattern with its margin, and rejected if one night may use it up.
+
+    The plateau edges come from the whole beam, so that a neighbour that leaks through the hole, or
+    a spot cut by a mirror's edge, ends a margin as a spot that leaves the hole does.
+    """
+    margin, axis = _margin(bench, pattern.setting, pattern.passes)
+    rejected = pattern.rejected
+    if margin < 1.0:
+        why = f"one night's drift of {axis} is more than the plateau leaves it: {margin:.2f} drifts"
+        rejected = (*rejected, why)
+    return replace(pattern, margin_drifts=margin, limited_by=axis, rejected=rejected)
+
+
+def _edges_of(bench: BenchDescription, launch: Launch) -> tuple[float, float]:
+    """Edges of the plateau nearest to a spacing, looking further only when it is wide."""
+    expected, beam = launch.setting.spacing_m, bench.beam(launch.setting)
+    low = high = math.nan
+    for reach in LOOK_M:
+        spacing = expected + np.linspace(-reach, reach, _POINTS)
+        spacing = spacing[spacing > 0.0]
+        cell = bench.cell(0.0).at_spacing(spacing)
+        seen = exit_power(cell, beam, launch.passes + 40, floor=1e-4)
+        edges = plateau_edges(
+            spacing, seen.power, seen.passes, seen.passes_power, launch.passes, expected
+        )
+        low, high = (float(edge) for edge in edges)
+        if math.isfinite(low) and math.isfinite(high):
+            break
+    return low, high
+
+
+def _margin(bench: BenchDescription, setting: Setting, passes: int) -> tuple[float, str]:
+    """Overnight drifts from a setting to the nearest end of its plateau, and along which axis."""
+    drifting = [axis for axis in bench.axes.values() if axis.overnight_drift > 0.0]
+    if not drifting:
+        return math.inf, "none"
+    directions = np.zeros((len(drifting), len(PARAMETERS)))
+    directions[:, :5] = [axis.effect for axis in drifting]  # PARAMETERS begin with the setting
+    cell, beam = bench.cell(setting.spacing_m), bench.beam(setting)
+    room = plateau_margins(cell, beam, passes, directions).smaller
+    drifts = room / [axis.overnight_drift for axis in drifting]
+    least = int(np.argmin(drifts))
+    return float(drifts[least]), drifting[least].name
+
+
+def _objections(bench: BenchDescription, pattern: Pattern) -> list[str]:
+    """Why the bench should not use a pattern."""
+    found = []
+    if pattern.clearance_beam_radii < CLEARANCE_WANTED:
+        found.append(
+            f"the spot nearest to the hole clears it by {pattern.clearance_beam_radii:.1f} beam "
+            f"radii, {CLEARANCE_WANTED} are wanted"
+        )
+    if pattern.aperture_clearance_beam_radii < CLEARANCE_WANTED:
+        found.append(
+            f"the outermost spot is {pattern.aperture_clearance_beam_radii:.1f} beam radii inside "
+            f"the clear aperture, {CLEARANCE_WANTED} are wanted"
+        )
+    low, high = spacing_reach(bench)
+    if not low <= 0.5 * (pattern.low_m + pattern.high_m) <= high:
+        found.append(
+            f"the plateau, {1e3 * pattern.low_m:.2f} to {1e3 * pattern.high_m:.2f} mm, is centred "
+            f"beyond the reach of the stage, {1e3 * low:.2f} to {1e3 * high:.2f} mm"
+        )
+    try:
+        positions = bench.positions(pattern.setting)
+    except UsageError as error:
+        return [*found, str(error)]
+    for name, axis in bench.axes.items():
+        if name != "spacing" and not axis.low <= positions[name] <= axis.high:
+            found.append(
+                f"{name} would have to stand at {1e3 * positions[name]:.2f} {axis.unit}, its "
+                f"limits are {1e3 * axis.low:.2f} and {1e3 * axis.high:.2f}"
+            )
+    return found
