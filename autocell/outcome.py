@@ -41,7 +41,7 @@ class Verdict(StrEnum):
     def meaning(self) -> str:
         """The verdict in a sentence that needs no manual."""
         return {
-            "unchanged": "The bench was already where it should be; nothing was moved.",
+            "unchanged": "The bench stands where it stood before.",
             "reached": "The wanted pass count is reached and proved.",
             "recovered": "The bench drifted and is restored and proved.",
             "degraded": "The pass count is proved, but not everything is as it should be.",

@@ -50,13 +50,12 @@ class Budget:
         if self.moves + moves > caps.moves:
             raise BudgetError(
                 f"caps.moves: {self.moves} moves are made, {moves} more would exceed the cap of "
-                f"{caps.moves}; the bench holds here. Raise the cap, or start nearer to the goal"
+                f"{caps.moves}; raise the cap, or start nearer to the goal"
             )
         if self.travel_m + travel_m > caps.travel_m:
             raise BudgetError(
                 f"caps.travel_mm: {self.travel_m * 1e3:.3f} mm are travelled, "
-                f"{travel_m * 1e3:.3f} more would exceed the cap of {caps.travel_m * 1e3:g} mm; "
-                "the bench holds here"
+                f"{travel_m * 1e3:.3f} more would exceed the cap of {caps.travel_m * 1e3:g} mm"
             )
 
     def admit_reading(self, elapsed_s: float) -> None:
@@ -64,10 +63,7 @@ class Budget:
         caps = self._open_caps()
         self.admit_time(elapsed_s)
         if self.readings + 1 > caps.readings:
-            raise BudgetError(
-                f"caps.readings: the cap of {caps.readings} readings is reached; the bench holds "
-                "here"
-            )
+            raise BudgetError(f"caps.readings: the cap of {caps.readings} readings is reached")
 
     def admit_time(self, elapsed_s: float) -> None:
         """Raises BudgetError when the run would last longer than its cap."""
@@ -75,7 +71,7 @@ class Budget:
         if elapsed_s > cap_s:
             raise BudgetError(
                 f"caps.time_min: this would last until {elapsed_s / 60:.1f} min, beyond the cap "
-                f"of {cap_s / 60:g} min; the bench holds here"
+                f"of {cap_s / 60:g} min"
             )
 
     @contextmanager

@@ -23,7 +23,11 @@ from autocell.procedures.proving import (
     weigh_rivals,
 )
 from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.reading import Reading
 from autocell.setting import Setting
+
+_LEAST_LIGHT = 0.01
+"""Of the laser's power: a pattern that passes less is no place to start from."""
 
 _ROUNDS = 3
 """How often a proof that failed is tried again with what was learned."""
@@ -74,7 +78,8 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench = tuning.bench
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
-    tuning.read_at(bench.setting, "survey", "reading where the bench stands")
+    start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")
+    _refuse_darkness(tuning, start)
     found: dict[Side, Edge] = {}
     for _ in range(_ROUNDS):
         inside = approach(tuning, pattern.setting, how_far_off(bench.description, pattern))
@@ -90,9 +95,29 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
         proof = compile_proof(tuning, at, height, edges, weigh_rivals(tuning, at))
         if proof.proved:
             arrival = _Arrival(at, height, proof)
-            return _outcome(tuning, arrival, Verdict.REACHED, "reached and proved")
+            return _outcome(tuning, arrival, Verdict.REACHED, "set between the plateau's edges")
     missing = "; ".join(piece.statement for piece in proof.evidence if not piece.holds)
-    return replace(_hold(tuning, f"not proved: {missing}"), proof=proof)
+    return replace(_hold(tuning, f"not proved: {missing}{_suspicion(tuning)}"), proof=proof)
+
+
+def _suspicion(tuning: Tuning) -> str:
+    """Which tolerances of the bench file the readings do not keep to, in words."""
+    strained = tuning.belief.strained()
+    if not strained:
+        return ""
+    names = ", ".join(f"{name} ({value})" for name, value in strained)
+    return f"; a tolerance of the bench file looks wrong: the readings pull {names} beyond it"
+
+
+def _refuse_darkness(tuning: Tuning, start: Reading) -> None:
+    """Raises ReadingError when there is no light to find anything by."""
+    least_w = max(_LEAST_LIGHT * tuning.bench.description.laser.power_w, 5.0 * start.uncertainty_w)
+    if start.power_w < least_w:
+        raise ReadingError(
+            f"no light where the bench stands: {1e6 * start.power_w:.3g} µW above the dark level, "
+            f"at least {1e6 * least_w:.3g} µW are needed; is the laser on, its shutter open, and "
+            "the beam in the entrance hole?"
+        )
 
 
 def _centre(tuning: Tuning, inside: Setting) -> Setting:

@@ -122,7 +122,8 @@ def compile_proof(
 
 def _shown(probability: float) -> str:
     """A probability without rounding it up to certainty."""
-    return f"{math.floor(1e6 * probability) / 1e6:.6f}".rstrip("0").rstrip(".")
+    millionths = min(math.floor(1e6 * probability), 999_999)
+    return f"{millionths / 1e6:.6f}".rstrip("0").rstrip(".")
 
 
 def _height_evidence(tuning: Tuning, height: Height) -> Evidence:

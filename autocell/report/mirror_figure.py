@@ -112,10 +112,12 @@ def _around_the_hole(axes: Axes, bench: BenchDescription, spots: Sequence[Spot])
     ]
     _draw_spots(axes, here, LIGHT["entrance"])
     for heap in _heaps(here, 0.2 * bench.hole_radius_m):
+        left, height = heap[0].x_m * _MM, heap[0].y_m * _MM
+        inside = math.hypot(left - x, height - y) < radius
         axes.annotate(
             ", ".join(str(spot.pass_number) for spot in heap),
-            (heap[0].x_m * _MM, heap[0].y_m * _MM),
-            xytext=(-8, 0),
+            (x - radius if inside else left, height),
+            xytext=(-3 if inside else -8, 0),
             textcoords="offset points",
             ha="right",
             va="center",

@@ -57,7 +57,7 @@ def _header(run: RunRecord, bench: BenchDescription, title: str) -> str:
     told = (
         "The run never said how it ended. What it wrote down until then is below."
         if outcome is None
-        else f"{outcome.verdict.meaning} {outcome.reason}"
+        else f"{outcome.verdict.meaning} {words.sentence(outcome.reason)}"
     )
     invented = (
         '<p class="note">An invented scenario: there is no such bench; no light was measured.</p>'

@@ -19,6 +19,8 @@ _MM = 1e3
 _MW = 1e3
 _LETTER = 0.0075
 """Width of a small letter as a share of the width of the figure."""
+_ROWS = 4
+"""Of words above the figure, so that phases that follow each other closely all find a place."""
 
 
 def timeline(readings: Sequence[ReadingRecord], moves: Sequence[MoveRecord], end_s: float) -> str:
@@ -71,27 +73,33 @@ def _mark_phases(
 ) -> None:
     """A line and a word where the purpose of the readings changes, where there is room for it."""
     left, right = power.get_xlim()
-    ends = [left, left]  # where each of the two rows of words is free again
+    ends = [left] * _ROWS  # where each row of words is free again
     before: float | None = None
     for purpose, group in groupby(readings, key=lambda record: record.purpose):
         times = [record.reading.time_s * scale for record in group]
         start = times[0] if before is None else 0.5 * (before + times[0])
-        row = next((row for row, end in enumerate(ends) if start >= end), None)
+        width = (len(purpose) + 2) * _LETTER * (right - left)
+        from_left = start + width <= right  # else the words end at the line
+        begin = start if from_left else start - width
+        row = next((row for row, end in enumerate(ends) if begin >= end), None)
         if row is not None:
-            ends[row] = start + (len(purpose) + 2) * _LETTER * (right - left)
-            _mark_phase(power, spacing, start, purpose, row)
+            ends[row] = begin + width
+            _mark_phase(power, spacing, start, purpose, row, from_left)
         before = times[-1]
 
 
-def _mark_phase(power: Axes, spacing: Axes, start: float, purpose: str, row: int) -> None:
+def _mark_phase(
+    power: Axes, spacing: Axes, start: float, purpose: str, row: int, from_left: bool
+) -> None:
     for axes in (power, spacing):
         axes.axvline(start, color=LIGHT["rule"], lw=0.9, zorder=0)
     power.annotate(
         purpose,
         (start, 1.0),
         xycoords=("data", "axes fraction"),
-        xytext=(3, 3 + 11 * row),
+        xytext=(3 if from_left else -3, 3 + 11 * row),
         textcoords="offset points",
+        ha="left" if from_left else "right",
         fontsize=7.5,
         color=LIGHT["quiet"],
     )

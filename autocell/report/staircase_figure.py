@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 _MM = 1e3
 _MW = 1e3
+_LABEL_ROOM = 0.04
+"""What a pass count above a plateau takes, as a share of the width of the figure."""
 
 
 def staircase(bench: BenchDescription, outcome: Outcome, readings: Sequence[ReadingRecord]) -> str:
@@ -28,8 +31,11 @@ def staircase(bench: BenchDescription, outcome: Outcome, readings: Sequence[Read
 
     with drawing_style():
         figure = Figure(figsize=(WIDTH_IN, 3.9), layout="constrained")
-        wide, close = figure.subplots(1, 2, width_ratios=(5, 3))
-        for axes in (wide, close):
+        if outcome.setting is None or not _has_margin(outcome):
+            wide, close = figure.subplots(), None
+        else:
+            wide, close = figure.subplots(1, 2, width_ratios=(5, 3))
+        for axes in (wide,) if close is None else (wide, close):
             _draw_model(axes, outcome)
             _draw_readings(axes, bench, outcome, readings)
             axes.set_xlabel("nominal spacing / mm")
@@ -37,12 +43,13 @@ def staircase(bench: BenchDescription, outcome: Outcome, readings: Sequence[Read
             axes.margins(y=0.12)
         wide.set_ylabel("power / mW")
         wide.set_title("All readings")
-        close.set_title("The plateau, close up")
         top = wide.get_ylim()[1]
         wide.set_ylim(0.0, 1.06 * top)
         _frame_wide(wide, outcome, readings)
         _label_plateaus(wide, outcome)
-        _frame_plateau(close, outcome, readings)
+        if close is not None:
+            close.set_title("The plateau, close up")
+            _frame_plateau(close, outcome, readings)
         handles, labels = wide.get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower left", ncols=4, frameon=False)
         return inline_svg(
@@ -52,6 +59,11 @@ def staircase(bench: BenchDescription, outcome: Outcome, readings: Sequence[Read
             f"{len(readings)} readings with the fitted model and the chosen spacing"
             + (f" on the plateau of {outcome.passes} passes." if outcome.passes else "."),
         )
+
+
+def _has_margin(outcome: Outcome) -> bool:
+    """Whether there is a plateau to look at close up."""
+    return outcome.margin_low_m is not None or outcome.margin_high_m is not None
 
 
 def _draw_model(axes: Axes, outcome: Outcome) -> None:
@@ -127,39 +139,84 @@ def _frame_wide(axes: Axes, outcome: Outcome, readings: Sequence[ReadingRecord])
 
 
 def _label_plateaus(axes: Axes, outcome: Outcome) -> None:
-    """The pass count above each plateau that is flat, and wide enough to carry it."""
+    """The pass count above the chosen plateau, and above each other that has room for it."""
+    low, high = axes.get_xlim()
+    room = _LABEL_ROOM * (high - low)
+    taken: list[float] = []
+    if outcome.passes is not None and outcome.setting is not None:
+        chosen = outcome.setting.spacing_m
+        height = max((p.top_w for p in _plateaus(outcome) if p.holds(chosen)), default=0.0)
+        _label_plateau(axes, chosen, height, outcome.passes, chosen=True)
+        taken.append(chosen * _MM)
+    for plateau in _plateaus(outcome):
+        middle = plateau.middle_m * _MM
+        if plateau.width_m * _MM >= 0.5 * room and all(abs(middle - x) >= room for x in taken):
+            _label_plateau(axes, plateau.middle_m, plateau.top_w, plateau.passes, chosen=False)
+            taken.append(middle)
+
+
+@dataclass(frozen=True)
+class _Plateau:
+    """A stretch of the model with one pass count; ``low_m`` to ``high_m`` is its flat part."""
+
+    passes: int
+    low_m: float
+    high_m: float
+    top_w: float
+
+    @property
+    def middle_m(self) -> float:
+        return 0.5 * (self.low_m + self.high_m)
+
+    @property
+    def width_m(self) -> float:
+        return self.high_m - self.low_m
+
+    def holds(self, spacing_m: float) -> bool:
+        return self.low_m <= spacing_m <= self.high_m
+
+
+def _plateaus(outcome: Outcome) -> Iterator[_Plateau]:
     model = outcome.staircase
     if model is None:
         return
-    low, high = axes.get_xlim()
-    narrowest = 0.03 * (high - low)
     start = 0
     for passes, group in groupby(model.passes):
         stop = start + len(list(group))
-        left, right = (model.spacing_m[i] * _MM for i in (start, stop - 1))
-        quarter = (stop - start) // 4
-        middle = np.array(model.power_median_w[start + quarter : stop - quarter])
-        height = float(np.median(model.power_high_w[start:stop])) * _MW
-        if passes > 0 and right - left >= narrowest and np.ptp(middle) < 0.05 * middle.max():
-            axes.annotate(
-                str(passes),
-                (0.5 * (left + right), height),
-                xytext=(0, 8),
-                textcoords="offset points",
-                ha="center",
-                va="bottom",
-                fontsize=8,
-                fontweight="bold" if passes == outcome.passes else "normal",
-                color=LIGHT["chosen"] if passes == outcome.passes else LIGHT["ink"],
+        power = np.array(model.power_median_w[start:stop])
+        level = np.flatnonzero(power >= 0.97 * power.max())
+        flat = start + max(np.split(level, np.flatnonzero(np.diff(level) > 1) + 1), key=len)
+        if passes > 0:
+            yield _Plateau(
+                passes,
+                model.spacing_m[flat[0]],
+                model.spacing_m[flat[-1]],
+                max(model.power_high_w[i] for i in flat),
             )
         start = stop
 
 
+def _label_plateau(
+    axes: Axes, spacing_m: float, height_w: float, passes: int, *, chosen: bool
+) -> None:
+    axes.annotate(
+        str(passes),
+        (spacing_m * _MM, height_w * _MW),
+        xytext=(0, 7),
+        textcoords="offset points",
+        ha="center",
+        va="bottom",
+        fontsize=8,
+        fontweight="bold" if chosen else "normal",
+        color=LIGHT["chosen"] if chosen else LIGHT["ink"],
+        bbox={"facecolor": LIGHT["paper"], "edgecolor": "none", "pad": 1.0} if chosen else None,
+        zorder=4,
+    )
+
+
 def _frame_plateau(axes: Axes, outcome: Outcome, readings: Sequence[ReadingRecord]) -> None:
     """Zoom to the plateau; draw the chosen spacing and the edges with their margins."""
-    if outcome.setting is None:
-        axes.set_visible(False)
-        return
+    assert outcome.setting is not None
     chosen = outcome.setting.spacing_m * _MM
     low, high = outcome.margin_low_m, outcome.margin_high_m
     below = 0.5 if low is None else low * _MM

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from autocell.outcome import Outcome, Verdict
 from autocell.setting import Setting
@@ -82,6 +83,12 @@ def probability(value: float) -> str:
     if value < 1e-9:
         return "< 0.000000001"
     return f"{value:.{max(4, math.ceil(-math.log10(value)))}f}"
+
+
+def sentence(text: str) -> str:
+    """A reason as a sentence of its own; keys and addresses at its start stay as they are."""
+    begin = text[:1].upper() if re.match(r"[a-z]+['’]?[a-z]*,? ", text) else text[:1]
+    return begin + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def count(number: int, noun: str) -> str:

@@ -131,6 +131,38 @@ def test_plateaus_are_labelled_with_their_pass_counts(
     assert f"{outcome.setting.spacing_m * 1e3:.3f}" in svg
 
 
+def test_the_chosen_plateau_is_labelled_however_narrow(
+    bench: BenchDescription, outcome: Outcome, run: RunRecord
+) -> None:
+    model = outcome.staircase
+    assert model is not None
+    assert outcome.setting is not None
+    chosen = int(np.abs(np.array(model.spacing_m) - outcome.setting.spacing_m).argmin())
+    passes = tuple(80 if i == chosen else seen for i, seen in enumerate(model.passes))
+    narrow = replace(outcome, passes=80, staircase=replace(model, passes=passes))
+    assert ">80</text>" in figures.staircase(bench, narrow, run.readings)
+
+
+def test_without_margins_there_is_no_close_up(
+    bench: BenchDescription, outcome: Outcome, run: RunRecord
+) -> None:
+    assert "close up" in figures.staircase(bench, outcome, run.readings)
+    held = replace(outcome, margin_low_m=None, margin_high_m=None)
+    assert "close up" not in figures.staircase(bench, held, run.readings)
+
+
+def test_phases_that_follow_each_other_closely_are_all_named(run: RunRecord) -> None:
+    purposes = ("reading where the bench stands", "looking for the low edge",
+                "looking for the high edge", "reading the height of the plateau")  # fmt: skip
+    readings = [
+        replace(record, purpose=purpose, reading=replace(record.reading, time_s=time_s))
+        for record, purpose, time_s in zip(run.readings, purposes, (1, 10, 11, 12), strict=False)
+    ]
+    svg = figures.timeline(readings, run.moves, 12.0)
+    for purpose in purposes:
+        assert f">{purpose}</text>" in svg
+
+
 def test_readings_with_another_input_beam_are_not_shown_as_if_on_the_staircase(
     bench: BenchDescription, outcome: Outcome, run: RunRecord
 ) -> None:

@@ -98,3 +98,18 @@ def test_a_probability_never_rounds_to_certainty() -> None:
     assert words.probability(0.99981) == "0.9998"
     assert words.probability(7.3e-5) == "0.00007"
     assert words.probability(0.0) == "< 0.000000001"
+
+
+@pytest.mark.parametrize(
+    ("reason", "sentence"),
+    [
+        ("set between the plateau's edges", "Set between the plateau's edges."),
+        ("The meter was silent.", "The meter was silent."),
+        ("caps.readings: the cap is reached", "caps.readings: the cap is reached."),
+        ("/dev/ttyUSB0 has gone", "/dev/ttyUSB0 has gone."),
+    ],
+)
+def test_a_reason_becomes_a_sentence_but_keys_and_addresses_stay(
+    reason: str, sentence: str
+) -> None:
+    assert words.sentence(reason) == sentence
