@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 
 from autocell.optics.cell import FloatArray
@@ -12,39 +13,78 @@ FAR = 4.2
 
 
 @compiled
-def through_circle(sxx: float, sxy: float, syy: float, dx: float, dy: float, a: float) -> float:
+def through_circle(
+    sxx: float, sxy: float, syy: float, dx: float, dy: float, a: float, far: float
+) -> float:
     """Fraction of exp(−2 ρᵀSρ) inside the circle of radius ``a`` centred ``(dx, dy)`` away.
 
-    In coordinates whitened by S the enclosed fraction is (1/2π)∮(1 − e^{−2ρᵀSρ}) dψ around the
-    edge. The integrand is entire and periodic, so that the trapezoidal rule converges
-    geometrically; the number of nodes follows the edge length in beam radii.
+    In coordinates whitened by S the enclosed fraction is (1/2π)∮(1 − e^{−v}) dψ around the edge,
+    v = 2ρᵀSρ. The integrand is entire and periodic, so that the trapezoidal rule converges
+    geometrically; the number of nodes follows the edge length in beam radii. Of its two parts
+
+    - ∮dψ has a sum in closed form. On the edge, z = e^{iθ}, the whitened ρ is the complex number
+      p z − m + q/z with roots z1, z2, and dψ/dθ = Re[−1 + Σ z/(z − z_k)]; over n nodes with
+      zⁿ = −1 the mean of z/(z − z_k) is 1/(1 + z_kⁿ).
+    - e^{−v} is summed over the nodes within ``far`` large beam radii; beyond, e^{−2 far²} is left.
+
+    θ counts from the point of the edge closest to the beam, and the nodes lie at half steps from
+    it: none ever meets the centre of the beam, where both parts are infinite. Derived here.
     """
-    trace = 0.5 * (sxx + syy)
+    mean = 0.5 * (sxx + syy)
     split = math.sqrt((0.5 * (sxx - syy)) ** 2 + sxy * sxy)
-    w_max = 1.0 / math.sqrt(trace - split)
+    reach2 = far * far / (mean - split)
     distance = math.sqrt(dx * dx + dy * dy)
-    if distance - a > FAR * w_max:
-        return 0.0
-    if a - distance > FAR * w_max:
-        return 1.0
-    nodes = 16 + int(14.0 * a * math.sqrt(trace + split))
-    c, s = 1.0, 0.0
-    turn_c, turn_s = math.cos(2.0 * math.pi / nodes), math.sin(2.0 * math.pi / nodes)
+    room2 = (distance - a) ** 2
+    if room2 > reach2 or a <= 0.0:
+        return 1.0 if a > distance else 0.0
+    if distance > 0.0:  # x from the closest point of the edge, seen from the centre of the circle
+        c, s = -dx / distance, -dy / distance
+        sxx, sxy, syy = (
+            sxx * c * c + 2.0 * sxy * c * s + syy * s * s,
+            (syy - sxx) * c * s + sxy * (c * c - s * s),
+            sxx * s * s - 2.0 * sxy * c * s + syy * c * c,
+        )
+    half = 8 + int(7.0 * a * math.sqrt(mean + split))
+    step = math.pi / half
+    near = half
+    if reach2 - room2 < 4.0 * a * distance:
+        angle = 2.0 * math.asin(math.sqrt((reach2 - room2) / (4.0 * a * distance)))
+        near = min(half, 1 + int(angle / step))
+    c, s = math.cos(0.5 * step), math.sin(0.5 * step)
+    turn_c, turn_s = c * c - s * s, 2.0 * c * s
     total = 0.0
-    for _ in range(nodes):
-        x, y = dx + a * c, dy + a * s
-        v = 2.0 * (sxx * x * x + 2.0 * sxy * x * y + syy * y * y)
-        if v > 40.0:  # e⁻⁴⁰ is nothing beside one
-            weight = 1.0 / v
-        elif v > 1e-9:
-            weight = (1.0 - math.exp(-v)) / v
-        else:
-            weight = 1.0 - 0.5 * v
-        total += weight * (dx * c + dy * s + a)
+    for _ in range(near):  # the nodes at θ and −θ
+        x, y = a * c - distance, a * s
+        even, odd = 2.0 * (sxx * x * x + syy * y * y), 4.0 * sxy * x * y
+        plus, minus = even + odd, even - odd
+        total += (a - distance * c) * (math.exp(-plus) / plus + math.exp(-minus) / minus)
         c, s = c * turn_c - s * turn_s, s * turn_c + c * turn_s
     area = math.sqrt(sxx * syy - sxy * sxy)
+
+    lx = math.sqrt(sxx)
+    ly, lz = sxy / lx, area / lx  # S = LᵀL, L = ((lx, ly), (0, lz))
+    half_m = 0.5 * distance * lx
+    p, q = 0.5 * a * complex(lx + lz, -ly), 0.5 * a * complex(lx - lz, ly)
+    large = (half_m + cmath.sqrt(half_m * half_m - p * q)) / p
+    small = q / (p * large) if large != 0.0 else large
+    around = _mean_around(large, 2 * half) + _mean_around(small, 2 * half) - 1.0
     # rounding may leave a fraction a last digit outside its range
-    return min(max(2.0 * a * area * total / nodes, 0.0), 1.0)
+    return min(max(around - a * area * total / half, 0.0), 1.0)
+
+
+@compiled
+def _mean_around(root: complex, nodes: int) -> float:
+    """Re 1/(1 + rootⁿ): mean of z/(z − root) over the n nodes on the unit circle with zⁿ = −1."""
+    outside = root.real * root.real + root.imag * root.imag > 1.0
+    base = 1.0 / root if outside else root  # so that no power overflows
+    power = complex(1.0, 0.0)
+    while nodes > 0:
+        if nodes & 1:
+            power *= base
+        base *= base
+        nodes >>= 1
+    share = (1.0 / (1.0 + power)).real
+    return 1.0 - share if outside else share
 
 
 @compiled
@@ -52,4 +92,4 @@ def through_circles(rows: FloatArray, fractions: FloatArray) -> None:
     """:func:`through_circle` of each row (Sxx, Sxy, Syy, Δx, Δy, a) into ``fractions``."""
     for i in range(rows.shape[0]):
         r = rows[i]
-        fractions[i] = through_circle(r[0], r[1], r[2], r[3], r[4], r[5])
+        fractions[i] = through_circle(r[0], r[1], r[2], r[3], r[4], r[5], FAR)

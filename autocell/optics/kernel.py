@@ -14,17 +14,18 @@ from numpy.typing import NDArray
 from autocell.optics.cell import FloatArray
 from autocell.optics.compiled import compiled
 from autocell.optics.edge import FAR, through_circle
+from autocell.optics.entrance import place_beams
 from autocell.optics.lanes import (
-    LANES, STATE,
+    LANES, PARAMETERS, MIRROR_1, MIRROR_2, C1X, C2X,
+    RADIUS, RADIUS_Y, APERTURE, VERTEX_X, VERTEX_Y,
     X, Y, Z, UX, UY, UZ, E1X, E1Y, E1Z, E2X, E2Y, E2Z,
     XR11, XR12, XR21, XR22, XI11, XI12, XI21, XI22,
     PR11, PR12, PR21, PR22, PI11, PI12, PI21, PI22,
-    B1, B2, W11, W12, W22, K11, K12, K22,
-    NX, NY, NZ, COS, CHORD, PATH, ARRIVING, POWER, REACH, SLACK,
-    C1X, C1Y, C1Z, R1, C2X, C2Y, C2Z, R2,
-    cross_to_sphere, cross_to_toroid, place_beam,
+    B1, B2, K11, K12, K22,
+    NX, NY, NZ, COS, CHORD, PATH, ARRIVING, POWER, SLACK,
+    clear_hole, cross_to_sphere, cross_to_toroid, squared_radii,
 )  # fmt: skip
-from autocell.optics.rows import DETECTOR, HOLES, M1, M2, SPOT_COLUMNS
+from autocell.optics.rows import DETECTOR, HOLES, SPOT_COLUMNS
 
 BoolArray = NDArray[np.bool_]
 
@@ -50,45 +51,21 @@ def _footprint(s: FloatArray, i: int) -> tuple[float, float, float]:
     A step (ξ, η) on the mirror is the step (ξ, η, ζ) along its tangent plane.
     """
     gx, gy = -s[NX + i] / s[NZ + i], -s[NY + i] / s[NZ + i]
+    w11, w12, w22 = squared_radii(s, i)
     return _seen_along(
-        s[W11 + i], s[W12 + i], s[W22 + i],
+        w11, w12, w22,
         s[E1X + i] + s[E1Z + i] * gx, s[E1Y + i] + s[E1Z + i] * gy,
         s[E2X + i] + s[E2Z + i] * gx, s[E2Y + i] + s[E2Z + i] * gy,
     )  # fmt: skip
 
 
 @compiled
-def _measure_slack(
-    s: FloatArray, block: FloatArray, hole_on_far: BoolArray, mirror: int, far: float
-) -> None:
-    """By how much each beam clears the edge and the holes of the mirror that it is on.
-
-    A footprint reaches ``far`` large beam radii, over cos i.
-    """
-    for i in range(LANES):
-        half, split = 0.5 * (s[W11 + i] + s[W22 + i]), 0.5 * (s[W11 + i] - s[W22 + i])
-        w_max = math.sqrt(half + math.sqrt(split * split + s[W12 + i] * s[W12 + i]))
-        s[REACH + i] = far * w_max / s[COS + i]
-        ox, oy = s[X + i] - block[mirror + 6, i], s[Y + i] - block[mirror + 7, i]
-        s[SLACK + i] = block[mirror + 2, i] - math.sqrt(ox * ox + oy * oy) - s[REACH + i]
-    for h in range(hole_on_far.size):
-        if hole_on_far[h] != (mirror == M2):
-            continue
-        c = HOLES + 3 * h
-        for i in range(LANES):
-            hx = s[X + i] - block[mirror + 6, i] - block[c, i]
-            hy = s[Y + i] - block[mirror + 7, i] - block[c + 1, i]
-            free = math.sqrt(hx * hx + hy * hy) - block[c + 2, i] - s[REACH + i]
-            s[SLACK + i] = min(s[SLACK + i], free)
-
-
-@compiled
-def _on_detector(s: FloatArray, i: int, row: FloatArray) -> float:
+def _on_detector(s: FloatArray, i: int, column: FloatArray, far: float) -> float:
     """Share of the light leaving with beam ``i`` that falls on the detector.
 
     It leaves as it came: along the direction, and with the slopes, from before the mirror.
     """
-    radius = row[DETECTOR]
+    radius = column[DETECTOR]
     if radius == np.inf:
         return 1.0
     twice = 2.0 * s[COS + i]
@@ -96,7 +73,7 @@ def _on_detector(s: FloatArray, i: int, row: FloatArray) -> float:
     uy = s[UY + i] - twice * s[NY + i]
     uz = s[UZ + i] - twice * s[NZ + i]
     # the plane across the axis at the detector's distance from the vertex
-    plane = row[0] + row[DETECTOR + 1] if uz > 0.0 else -row[DETECTOR + 1]
+    plane = column[0] + column[DETECTOR + 1] if uz > 0.0 else -column[DETECTOR + 1]
     onward = (plane - s[Z + i]) / uz
     k11, k12, k22 = s[K11 + i], s[K12 + i], s[K22 + i]
     r11, r12, r21, r22 = s[XR11 + i], s[XR12 + i], s[XR21 + i], s[XR22 + i]
@@ -126,7 +103,9 @@ def _on_detector(s: FloatArray, i: int, row: FloatArray) -> float:
         s[E2X + i] - n2 * s[NX + i], s[E2Y + i] - n2 * s[NY + i],
     )  # fmt: skip
     x, y = s[X + i] + onward * ux, s[Y + i] + onward * uy
-    return through_circle(sxx, sxy, syy, row[DETECTOR + 2] - x, row[DETECTOR + 3] - y, radius)
+    return through_circle(
+        sxx, sxy, syy, column[DETECTOR + 2] - x, column[DETECTOR + 3] - y, radius, far
+    )
 
 
 @compiled
@@ -141,8 +120,16 @@ def _keep_spot(s: FloatArray, i: int, spot: FloatArray, beyond_edge: float) -> N
 
 
 @compiled
+def _any_toroid(s: FloatArray, mirror: int) -> bool:
+    unequal = 0
+    for i in range(LANES):
+        unequal += s[mirror + RADIUS + i] != s[mirror + RADIUS_Y + i]
+    return unequal > 0
+
+
+@compiled
 def follow(
-    rows: FloatArray,
+    columns: FloatArray,
     hole_on_far: BoolArray,
     exit_far: bool,
     passes: int,
@@ -151,92 +138,96 @@ def follow(
     spots: FloatArray,
     leaks: FloatArray,
 ) -> None:
-    """Follow the beam of each row for at most ``passes`` passes, or until less than ``floor`` of
-    every beam of its group is left; the power is then right to about that.
+    """Follow the beam of each parameter column for at most ``passes`` passes, or until edges and
+    holes have left less than ``floor`` of every beam of its group; the power is right to that.
 
-    ``tallies`` (B, TALLY_COLUMNS) is filled. ``spots`` (B, passes + 1, SPOT_COLUMNS) and ``leaks``
+    ``columns`` is (quantities, B), as :data:`~autocell.optics.rows.COLUMNS` says. ``tallies``
+    (B, TALLY_COLUMNS) is filled. ``spots`` (B, passes + 1, SPOT_COLUMNS) and ``leaks``
     (B, passes + 1, holes) are filled when they have rows; beams are then followed to the end.
     """
     keep = spots.shape[0] > 0
     # what an edge takes beyond this many beam radii is a tenth of the floor at most
     far = FAR if keep or floor <= 0.0 else min(FAR, math.sqrt(0.5 * math.log(10.0 / floor)))
-    s = np.empty(STATE)
-    block = np.empty((rows.shape[1], LANES))
-    for first in range(0, rows.shape[0], LANES):
-        count = min(LANES, rows.shape[0] - first)
-        group = rows[first : first + count]
-        toroid_1, toroid_2 = False, False
+    s = np.empty(PARAMETERS + columns.shape[0] * LANES)
+    for first in range(0, columns.shape[1], LANES):
+        count = min(LANES, columns.shape[1] - first)
+        for c in range(columns.shape[0]):
+            for i in range(LANES):  # lanes without a beam of their own repeat the last
+                s[PARAMETERS + c * LANES + i] = columns[c, first + min(i, count - 1)]
+        place_beams(s)
+        toroid_1, toroid_2 = _any_toroid(s, MIRROR_1), _any_toroid(s, MIRROR_2)
         for i in range(LANES):
-            row = group[min(i, count - 1)]  # lanes without a beam of their own repeat the last
-            block[:, i] = row
-            place_beam(s, i, row)
-            s[POWER + i] = 0.0
-            toroid_1 |= row[M1] != row[M1 + 1]
-            toroid_2 |= row[M2] != row[M2 + 1]
-        for i in range(count):
-            row = group[i]
+            column = s[PARAMETERS + i :: LANES]
             sxx, sxy, syy = _footprint(s, i)
-            entering = through_circle(
+            s[POWER + i] = through_circle(
                 sxx, sxy, syy,
-                row[HOLES] + row[M1 + 6] - s[X + i], row[HOLES + 1] + row[M1 + 7] - s[Y + i],
-                row[HOLES + 2],
+                column[HOLES] + s[MIRROR_1 + VERTEX_X + i] - s[X + i],
+                column[HOLES + 1] + s[MIRROR_1 + VERTEX_Y + i] - s[Y + i],
+                column[HOLES + 2],
+                far,
             )  # fmt: skip
-            s[ARRIVING + i], s[POWER + i] = 1.0, entering
-            if keep:
-                _keep_spot(s, i, spots[first + i, 0], 1.0 - entering)
+            if keep and i < count:
+                _keep_spot(s, i, spots[first + i, 0], 1.0 - s[POWER + i])
         tally = tallies[first : first + count]
         tally[:] = 0.0
 
         for n in range(1, passes + 1):
-            mirror = M2 if n % 2 == 1 else M1
-            if mirror == M2:
+            at_far = n % 2 == 1
+            mirror = MIRROR_2 if at_far else MIRROR_1
+            if at_far:
                 if toroid_2:
-                    cross_to_toroid(s, group, count, M2)
+                    cross_to_toroid(s, MIRROR_2, -1.0, far)
                 else:
-                    cross_to_sphere(s, C2X, C2Y, C2Z, R2, -1.0)
+                    cross_to_sphere(s, MIRROR_2, C2X, -1.0, far)
             elif toroid_1:
-                cross_to_toroid(s, group, count, M1)
+                cross_to_toroid(s, MIRROR_1, 1.0, far)
             else:
-                cross_to_sphere(s, C1X, C1Y, C1Z, R1, 1.0)
-            _measure_slack(s, block, hole_on_far, mirror, far)
+                cross_to_sphere(s, MIRROR_1, C1X, 1.0, far)
+            for h in range(hole_on_far.size):
+                if hole_on_far[h] == at_far:
+                    clear_hole(s, mirror, PARAMETERS + (HOLES + 3 * h) * LANES)
+            near = 0
+            for i in range(LANES):
+                near += not s[SLACK + i] > 0.0  # so also for NaN: the ray passes beside the mirror
+            if near == 0 and not keep:
+                continue
 
             brightest = 0.0
-            for i in range(LANES):
-                s[ARRIVING + i] = s[POWER + i]
-                s[POWER + i] *= block[mirror + 3, i]
-                brightest = max(brightest, s[POWER + i])
             for i in range(count):
-                if s[SLACK + i] > 0.0 and not keep:
-                    continue
-                if not s[CHORD + i] > 0.0:  # NaN: the ray passes beside the mirror
+                clear = s[SLACK + i] > 0.0
+                if not (clear or s[CHORD + i] > 0.0):
                     s[POWER + i] = 0.0
                     continue
                 power = s[ARRIVING + i]
                 rest, beyond = 1.0, 0.0
-                if not s[SLACK + i] > 0.0 and (power >= floor or keep):
-                    row = group[i]
+                if not clear and (power >= floor or keep):
+                    column = s[PARAMETERS + i :: LANES]
                     sxx, sxy, syy = _footprint(s, i)
-                    ox, oy = row[mirror + 6] - s[X + i], row[mirror + 7] - s[Y + i]
-                    rest = through_circle(sxx, sxy, syy, ox, oy, row[mirror + 2])
+                    ox, oy = (
+                        s[mirror + VERTEX_X + i] - s[X + i],
+                        s[mirror + VERTEX_Y + i] - s[Y + i],
+                    )
+                    rest = through_circle(sxx, sxy, syy, ox, oy, s[mirror + APERTURE + i], far)
                     beyond = power * (1.0 - rest)
                     for h in range(hole_on_far.size):
-                        if hole_on_far[h] != (mirror == M2):
+                        if hole_on_far[h] != at_far:
                             continue
                         c = HOLES + 3 * h
                         part = through_circle(
-                            sxx, sxy, syy, ox + row[c], oy + row[c + 1], row[c + 2]
+                            sxx, sxy, syy, ox + column[c], oy + column[c + 1], column[c + 2], far
                         )
                         rest -= part
                         leak = power * part
                         if keep:
                             leaks[first + i, n, h] = leak
-                        if leak > 0.0 and (mirror == M2) == exit_far:
-                            seen = leak * _on_detector(s, i, row)
+                        if leak > 0.0 and at_far == exit_far:
+                            seen = leak * _on_detector(s, i, column, far)
                             tally[i, 0] += seen
                             tally[i, 4] += seen * n
                             if seen > tally[i, 2]:
                                 tally[i, 1], tally[i, 2], tally[i, 3] = n, seen, s[PATH + i]
                     s[POWER + i] *= max(rest, 0.0)
+                brightest = max(brightest, s[POWER + i])
                 if keep:
                     _keep_spot(s, i, spots[first + i, n], beyond)
             if brightest < floor and not keep:

@@ -116,14 +116,14 @@ class _Columns:
             for a in starts
         ]
 
-    def rows(self, piece: slice) -> FloatArray:
-        """Rows (b, columns) of one piece of the first axis."""
+    def packed(self, piece: slice) -> FloatArray:
+        """Parameters (quantities, b) of one piece of the first axis, batch flattened."""
         first, *rest = self.shape or (1,)
-        rows = np.empty((len(range(first)[piece]), *rest, len(self.values)))
-        for index, value in enumerate(self.values):
-            along_first = value.ndim == len(self.shape) and value.ndim > 0 and value.shape[0] > 1
-            rows[..., index] = value[piece] if along_first else value
-        return rows.reshape(-1, len(self.values))
+        packed = np.empty((len(self.values), len(range(first)[piece]), *rest))
+        for values, into in zip(self.values, packed, strict=True):
+            along_first = values.ndim == len(self.shape) and values.ndim > 0 and values.shape[0] > 1
+            into[...] = values[piece] if along_first else values
+        return packed.reshape(len(self.values), -1)
 
 
 def exit_power(
@@ -145,8 +145,7 @@ def exit_power(
     tallies = np.empty((math.prod(columns.shape), len(TALLY_COLUMNS)))
 
     def follow_piece(piece: slice, flat: slice) -> None:
-        rows = columns.rows(piece)
-        follow(rows, *sides, max_passes, floor, tallies[flat], NO_SPOTS, NO_LEAKS)
+        follow(columns.packed(piece), *sides, max_passes, floor, tallies[flat], NO_SPOTS, NO_LEAKS)
 
     pieces = columns.blocks()
     if threads == 1 or len(pieces) == 1:
@@ -175,7 +174,7 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
     spots = np.full((count, passes + 1, len(SPOT_COLUMNS)), np.nan)
     leaks = np.zeros((count, passes + 1, len(cell.holes)))
     tallies = np.empty((count, len(TALLY_COLUMNS)))
-    follow(columns.rows(slice(None)), *_sides(cell), passes, 0.0, tallies, spots, leaks)
+    follow(columns.packed(slice(None)), *_sides(cell), passes, 0.0, tallies, spots, leaks)
     spots = spots.reshape(*shape, passes + 1, -1)
     return Path(
         position_m=spots[..., 0:3],
