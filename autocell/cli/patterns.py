@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,10 @@ import click
 from autocell.cli.options import bench_option, json_option
 
 if TYPE_CHECKING:
+    from autocell.description import BenchDescription
     from autocell.patterns import Pattern
+
+_SHAPES = ("circle", "ellipse", "line", "free")
 
 
 @click.command(short_help="Which pass counts a bench can reach, and their margins.")
@@ -22,6 +26,16 @@ if TYPE_CHECKING:
     metavar="METRES",
     type=click.FloatRange(min=0.0, min_open=True),
     help="Those whose path length is closest first.",
+)
+@click.option(
+    "--shape",
+    type=click.Choice(_SHAPES),
+    default="circle",
+    show_default=True,
+    help="What the spots lie on; free takes the shape that leaves the largest margin.",
+)
+@click.option(
+    "--details", is_flag=True, help="With --passes: what small errors do to the best one."
 )
 @click.option("--all", "show_all", is_flag=True, help="Also what is rejected, and why.")
 @click.option(
@@ -36,6 +50,8 @@ def patterns(
     bench: Path,
     passes: int | None,
     path_m: float | None,
+    shape: str,
+    details: bool,
     show_all: bool,
     max_passes: int,
     as_json: bool,
@@ -43,28 +59,37 @@ def patterns(
     """List the patterns that the bench of a bench file can reach, those with most margin first.
 
     Clearance is the distance from the edge of the hole to the centre of the nearest other spot,
-    in beam radii. The plateau is the range of spacings over which the pass count stays.
+    in beam radii. The plateau is the range of spacings over which the pass count stays. The
+    margin says how many times its overnight drift the axis with least room has to the end of it.
     """
     if passes is not None and path_m is not None:
         raise click.UsageError("ask for --passes or for --path, not for both")
+    if details and passes is None:
+        raise click.UsageError("--details is of one pattern; say which with --passes")
     from autocell.bench.file import load
     from autocell.cli import output
-    from autocell.patterns import choose_pattern, closest_to_path, list_patterns
+    from autocell.patterns import SHAPES, choose_pattern, closest_to_path, list_patterns
+    from autocell.patterns import sensitivities as sensitivities_of
 
     description = load(bench)
-    found = list_patterns(description, max_passes=max(max_passes, passes or 0))
-    if passes is not None:
-        found = [pattern for pattern in found if pattern.passes == passes]
-        if not show_all and all(pattern.rejected for pattern in found):
-            choose_pattern(description, passes)  # says why not, and what comes nearest
+    wanted = next((known for known in SHAPES if known == shape), None)
+    found = list_patterns(description, max_passes=max_passes, shape=wanted, passes=passes)
+    if passes is not None and not show_all and all(pattern.rejected for pattern in found):
+        choose_pattern(description, passes, shape=wanted)  # says why not, and what comes nearest
     if path_m is not None:
         found = closest_to_path(found, path_m)
     if not show_all:
         found = [pattern for pattern in found if not pattern.rejected]
     if as_json:
-        output.print_json([pattern.as_json() for pattern in found])
-    else:
-        _print_table(found, show_all)
+        listed = [pattern.as_json() for pattern in found]
+        if details and found:
+            rows = sensitivities_of(description, found[0])
+            listed[0]["sensitivities"] = [row.as_json() for row in rows]
+        output.print_json(listed)
+        return 0
+    _print_table(found, show_all)
+    if details and found:
+        _print_sensitivities(description, found[0])
     return 0
 
 
@@ -80,8 +105,9 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
         return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for head in (
-        "Passes", "Orbits", "Spacing\nmm", "Path\nm", "Throughput", "Clearance\nbeam radii",
-        "Plateau\nmm", "Slope x\nmrad", "Slope y\nmrad",
+        "Passes", "Orbits", "Shape\nb/a", "Spacing\nmm", "Path\nm", "Throughput",
+        "Clearance\nbeam radii", "Plateau\nmm", "Margin\ndrifts", "Slope x\nmrad",
+        "Slope y\nmrad",
     ):  # fmt: skip
         table.add_column(head, justify="right", no_wrap=True)
     for pattern in found:
@@ -90,11 +116,13 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
         table.add_row(
             str(pattern.passes),
             str(pattern.orbits),
+            pattern.shape if pattern.shape != "ellipse" else f"{pattern.axis_ratio:.2f}",
             f"{setting.spacing_m * 1e3:.3f}",
             f"{pattern.path_length_m:.3f}",
             f"{pattern.throughput:.3f}",
             f"{pattern.clearance_beam_radii:.1f}",
             f"{pattern.plateau_width_m * 1e3:.3f}",
+            f"{pattern.margin_drifts:.0f}",
             f"{setting.slope_x * 1e3:.2f}",
             f"{setting.slope_y * 1e3:.2f}",
             style=style,
@@ -111,3 +139,50 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
             label = f"{pattern.passes} passes, {pattern.orbits} orbits"
             reasons.add_row(label, Text("; ".join(pattern.rejected)))
         console.print(reasons)
+
+
+def _print_sensitivities(bench: BenchDescription, pattern: Pattern) -> None:
+    """A change of a mm or mrad moves the exit by so much, and the plateau ends at such a change."""
+    from rich.table import Table
+
+    from autocell.cli import output
+    from autocell.patterns import sensitivities
+
+    console = output.out()
+    console.print()
+    console.print(f"{pattern.passes} passes: for a change of 1 mm or 1 mrad", style="dim")
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table.add_column("Change of", no_wrap=True)
+    for head in (
+        "Exit x\nmm", "Exit y\nmm", "Exit slope x\nmrad", "Exit slope y\nmrad", "Path\nmm",
+        "Plateau ends\nbelow", "and\nabove", "Then light is lost\nor makes passes",
+    ):  # fmt: skip
+        table.add_column(head, justify="right", no_wrap=True)
+    for row in sensitivities(bench, pattern):
+        name, unit = _spoken(row.parameter)
+        table.add_row(
+            name,
+            *(
+                f"{value:.3f}"
+                for value in (
+                    row.exit_x, row.exit_y, row.exit_slope_x, row.exit_slope_y, row.path_length_m
+                )
+            ),
+            *(_end(value, unit) for value in (row.low, row.high)),
+            ", ".join(
+                "lost" if count in (0, pattern.passes) else str(count)
+                for count, end in ((row.low_passes, row.low), (row.high_passes, row.high))
+                if math.isfinite(end)
+            ),
+        )  # fmt: skip
+    console.print(table)
+
+
+def _spoken(parameter: str) -> tuple[str, str]:
+    """``far_tilt_x_rad`` is "far tilt x" and counts in mrad."""
+    unit = "mm" if parameter.endswith("_m") else "mrad"
+    return parameter.removesuffix("_m").removesuffix("_rad").replace("_", " "), unit
+
+
+def _end(change: float, unit: str) -> str:
+    return f"{1e3 * change:+.3f} {unit}" if math.isfinite(change) else "-"

@@ -6,6 +6,7 @@ an ellipse whose other half-axis is as many times longer or shorter.
 """
 
 from autocell.patterns.choice import choose_pattern, closest_to_path, list_patterns
+from autocell.patterns.details import Sensitivity, sensitivities
 from autocell.patterns.judging import CLEARANCE_WANTED, spacing_reach
 from autocell.patterns.pattern import SHAPES, Pattern, Shape
 
@@ -13,9 +14,11 @@ __all__ = [
     "CLEARANCE_WANTED",
     "SHAPES",
     "Pattern",
+    "Sensitivity",
     "Shape",
     "choose_pattern",
     "closest_to_path",
     "list_patterns",
+    "sensitivities",
     "spacing_reach",
 ]

@@ -48,8 +48,35 @@ def test_listed_patterns_are_re_entrant_and_lossy_as_their_passes(capsys: Printe
 
 
 def test_those_with_most_margin_come_first(capsys: Printed) -> None:
-    widths = [pattern["plateau_width_m"] for pattern in listed(capsys)]
-    assert widths == sorted(widths, reverse=True)
+    margins = [pattern["margin_drifts"] for pattern in listed(capsys)]
+    assert margins == sorted(margins, reverse=True)
+
+
+def test_spots_lie_on_a_circle_unless_another_shape_is_asked_for(capsys: Printed) -> None:
+    assert {pattern["shape"] for pattern in listed(capsys)} == {"circle"}
+    (circle,) = listed(capsys, "--passes", "26")
+    (free,) = listed(capsys, "--passes", "26", "--shape", "free")
+    assert free["shape"] == "ellipse"
+    assert free["margin_drifts"] > circle["margin_drifts"]
+    assert main(["patterns", "--bench", "peat-bog", "--passes", "26", "--shape", "line"]) == 2
+    assert "clears it by" in capsys.readouterr().err
+
+
+def test_details_tell_what_small_errors_do_to_one_pattern(capsys: Printed) -> None:
+    (found,) = listed(capsys, "--passes", "62", "--details")
+    rows = {row["parameter"]: row for row in found["sensitivities"]}
+    # r N δd/√(d (2R − d)) along the circle, derived for the paraxial circle
+    d = found["spacing_m"]
+    slide = 0.02 * 62 / math.sqrt(d * (1.0 - d))
+    assert rows["spacing_m"]["exit_y"] == pytest.approx(slide, rel=0.01)
+    half = 0.5 * found["plateau_width_m"]
+    assert rows["spacing_m"]["high"] == pytest.approx(half, rel=0.02)
+    assert main(["patterns", "--bench", "peat-bog", "--passes", "62", "--details"]) == 0
+    told = capsys.readouterr().out
+    assert "for a change of 1 mm or 1 mrad" in told
+    assert "far tilt x" in told
+    assert main(["patterns", "--bench", "peat-bog", "--details"]) == 2
+    assert "--passes" in capsys.readouterr().err
 
 
 def test_a_path_length_puts_the_closest_first(capsys: Printed) -> None:

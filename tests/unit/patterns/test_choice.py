@@ -1,0 +1,189 @@
+"""Which patterns a bench offers, in which order, and what it says of those it does not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+
+from autocell.description import BenchDescription
+from autocell.errors import NoSuchPattern, UsageError
+from autocell.optics.reentrance import reentrant_circle
+from autocell.patterns import choose_pattern, closest_to_path, list_patterns, spacing_reach
+
+Bench = Callable[..., BenchDescription]
+
+FAR_TILT = "    tilt_tolerance_mrad: 0.3\n  minimum_gap_mm"
+
+
+def far_hole(hole: str = "{x_mm: 20, y_mm: 0, diameter_mm: 4, diameter_tolerance_mm: 0.05}"):
+    return FAR_TILT, FAR_TILT.replace("\n", f"\n    hole: {hole}\n", 1)
+
+
+def test_circles_have_the_slopes_of_the_exact_orbit(bench: Bench) -> None:
+    described = bench()
+    for pattern in list_patterns(described):
+        orbit = reentrant_circle(pattern.passes, pattern.orbits, 0.5, 0.5, 0.02)
+        setting = pattern.setting
+        assert (setting.slope_x, setting.slope_y) == pytest.approx(
+            (orbit.radial_slope, orbit.tangential_slope), abs=1e-15
+        )
+        assert pattern.shape == "circle"
+        # F4 [exact]: gcd(k, N/2) = 1
+        assert math.gcd(pattern.orbits, pattern.passes // 2) == 1
+        # L = N d up to O(r⁴) (F8) [exact]
+        assert pattern.path_length_m == pytest.approx(pattern.passes * setting.spacing_m, rel=2e-5)
+
+
+def test_unequal_mirrors_have_their_own_orbits(bench: Bench) -> None:
+    """cos 2θ = 2 g1 g2 − 1 (Kogelnik & Li, Appl. Opt. 5, 1550 (1966) [mem]) gives the plateaus'
+    places to within r²/R, and the exact circle gives their slopes."""
+    described = bench(("  far_mirror:\n    radius_mm: 500", "  far_mirror:\n    radius_mm: 420"))
+    found = [pattern for pattern in list_patterns(described) if not pattern.rejected]
+    assert len(found) > 5
+    for pattern in found:
+        d = pattern.setting.spacing_m
+        g1g2 = (1.0 - d / 0.5) * (1.0 - d / 0.42)
+        theta = 2.0 * math.pi * pattern.orbits / pattern.passes
+        # dθ/dd is about 2/R here, the shift up to r²/R, and the plateau a hole over N r wide
+        slack = 2.0 / 0.42 * (0.02**2 / 0.42 + 0.5 * pattern.plateau_width_m)
+        assert 0.5 * math.acos(2.0 * g1g2 - 1.0) == pytest.approx(theta, abs=slack)
+        orbit = reentrant_circle(pattern.passes, pattern.orbits, 0.5, 0.42, 0.02)
+        assert pattern.setting.slope_y == pytest.approx(orbit.tangential_slope, abs=1e-15)
+
+
+def test_the_default_choice_for_sixty_two_passes_is_the_circle(bench: Bench) -> None:
+    pattern = choose_pattern(bench(), 62)
+    assert (pattern.passes, pattern.orbits, pattern.shape) == (62, 10, "circle")
+    assert not pattern.rejected
+    assert pattern == next(p for p in list_patterns(bench()) if p.passes == 62)
+
+
+def test_those_that_may_be_used_come_first_and_by_margin(bench: Bench) -> None:
+    found = list_patterns(bench())
+    order = [(bool(pattern.rejected), -pattern.margin_drifts) for pattern in found]
+    assert order == sorted(order)
+    assert order[0][0] is False
+    assert order[-1][0] is True
+
+
+def test_the_hole_may_be_anywhere_around_the_axis(bench: Bench) -> None:
+    """A cell of spherical mirrors has no preferred azimuth: turned by 90°, the same pattern."""
+    turned = bench(
+        ("hole: {x_mm: 20, y_mm: 0,", "hole: {x_mm: 0, y_mm: 20,"),
+        ("  x_mm: 20\n  y_mm: 0\n", "  x_mm: 0\n  y_mm: 20\n"),
+        ("  slope_x_mrad: -40\n  slope_y_mrad: 70\n", "  slope_x_mrad: -70\n  slope_y_mrad: -40\n"),
+    )
+    one, other = choose_pattern(bench(), 38), choose_pattern(turned, 38)
+    assert other.setting.slope_x == pytest.approx(-one.setting.slope_y, abs=1e-15)
+    assert other.setting.slope_y == pytest.approx(one.setting.slope_x, abs=1e-15)
+    assert other.setting.spacing_m == pytest.approx(one.setting.spacing_m, abs=1e-9)
+    assert other.plateau_width_m == pytest.approx(one.plateau_width_m, abs=1e-9)
+
+
+def test_of_two_senses_of_rotation_it_takes_the_one_the_axes_reach(bench: Bench) -> None:
+    back = bench(("slope_y_mrad: 70", "slope_y_mrad: -70"))
+    assert choose_pattern(back, 62).setting.slope_y == pytest.approx(
+        -choose_pattern(bench(), 62).setting.slope_y, abs=1e-15
+    )
+
+
+def test_odd_counts_leave_through_a_hole_in_the_far_mirror(bench: Bench) -> None:
+    """F4 [exact]: odd N leaves through M2. With N odd, gcd(k, N) = 1, R^(N−1) is left (F16)."""
+    through = bench(far_hole())
+    found = list_patterns(through)
+    assert all(pattern.passes % 2 == 1 for pattern in found)
+    usable = [pattern for pattern in found if not pattern.rejected]
+    assert {13, 25, 37} <= {pattern.passes for pattern in usable}
+    for pattern in usable:
+        assert math.gcd(pattern.orbits, pattern.passes) == 1
+        assert pattern.throughput == pytest.approx(0.985 ** (pattern.passes - 1), rel=0.005)
+        assert pattern.path_length_m == pytest.approx(
+            pattern.passes * pattern.setting.spacing_m, rel=5e-5
+        )
+    # a spot that comes near to either hole counts
+    assert {True} == {bool(p.rejected) for p in found if p.clearance_beam_radii < 2.5}
+
+
+def test_an_impossible_count_says_why_and_what_comes_nearest(bench: Bench) -> None:
+    plain = bench()
+    for passes, why in (
+        (61, "which has no hole.*Nearest that can: 56, 58, 62, 66"),
+        (10, "no re-entrant spacing"),
+        (90, r"clears it by 1\.\d beam radii, 2\.5 are wanted"),
+    ):
+        with pytest.raises(NoSuchPattern, match=why):
+            choose_pattern(plain, passes)
+    with pytest.raises(NoSuchPattern, match="even number leaves through the entrance mirror"):
+        choose_pattern(bench(far_hole()), 62)
+    both = bench(far_hole(), ("  minimum_gap_mm", "  exit_mirror: entrance\n  minimum_gap_mm"))
+    with pytest.raises(NoSuchPattern, match="exit_mirror is the entrance"):
+        choose_pattern(both, 61)
+    with pytest.raises(UsageError, match="at least 2"):
+        choose_pattern(plain, 1)
+
+
+def test_a_second_hole_that_is_not_the_exit_must_be_cleared_too(bench: Bench) -> None:
+    leaky = bench(
+        far_hole("{x_mm: -20, y_mm: 0, diameter_mm: 4, diameter_tolerance_mm: 0.05}"),
+        ("  minimum_gap_mm", "  exit_mirror: entrance\n  minimum_gap_mm"),
+    )
+    # with N/2 odd a spot of M2 lies straight opposite the entrance
+    assert choose_pattern(bench(), 62).clearance_beam_radii > 2.5
+    with pytest.raises(NoSuchPattern, match="clears it by -"):
+        choose_pattern(leaky, 62)
+
+
+def test_rejections_name_what_stands_in_the_way(bench: Bench) -> None:
+    tight = bench(("clear_aperture_mm: 48\n", "clear_aperture_mm: 41\n"))  # of the far mirror
+    (why,) = next(p for p in list_patterns(tight, passes=62)).rejected
+    assert "the outermost spot is" in why
+    assert "inside the clear aperture" in why
+    short = bench(("limits_mm: [0, 50]", "limits_mm: [0, 25]"))
+    (why,) = next(p for p in list_patterns(short, passes=62)).rejected
+    assert "beyond the reach of the stage, 210.00 to 235.00 mm" in why
+    stiff = bench(("limits_mrad: [-15, 15]", "limits_mrad: [-1, 1]"))
+    (why,) = next(p for p in list_patterns(stiff, passes=62)).rejected
+    assert "pitch would have to stand at 2.12 mrad, its limits are -1.00 and 1.00" in why
+
+
+def test_a_pattern_that_one_night_may_lose_is_rejected(bench: Bench) -> None:
+    shaky = bench(("overnight_drift_mm: 0.006", "overnight_drift_mm: 0.8"))
+    (pattern,) = list_patterns(shaky, passes=62)
+    assert pattern.limited_by == "spacing"
+    assert pattern.margin_drifts == pytest.approx(0.675 / 0.8, rel=0.01)
+    (why,) = pattern.rejected
+    assert "one night's drift of spacing" in why
+
+
+def test_margins_count_in_drifts_of_the_axis_that_has_least(bench: Bench) -> None:
+    (plain,) = list_patterns(bench(), passes=62)
+    # the setting is in the middle of the plateau, and the stage drifts 6 µm in a night
+    assert plain.limited_by == "spacing"
+    assert plain.margin_drifts == pytest.approx(0.5 * plain.plateau_width_m / 6e-6, rel=0.01)
+    (pitching,) = list_patterns(
+        bench(("overnight_drift_mrad: 0.02", "overnight_drift_mrad: 2")), passes=62
+    )
+    assert pitching.limited_by in ("pitch", "yaw")
+    assert pitching.margin_drifts < plain.margin_drifts
+    still = bench(*[(f"overnight_drift_{u}: {v}", f"overnight_drift_{u}: 0") for u, v in
+                    (("mm", "0.006"), ("mm", "0.005"), ("mrad", "0.02"))])  # fmt: skip
+    (steady,) = list_patterns(still, passes=62)
+    assert (steady.margin_drifts, steady.limited_by) == (math.inf, "none")
+    assert steady.as_json()["margin_drifts"] is None
+
+
+def test_a_wanted_path_puts_the_closest_usable_first(bench: Bench) -> None:
+    found = closest_to_path(list_patterns(bench()), 12.0)
+    usable = [pattern for pattern in found if not pattern.rejected]
+    assert found[: len(usable)] == usable
+    off = [abs(pattern.path_length_m - 12.0) for pattern in usable]
+    assert off == sorted(off)
+
+
+def test_the_reach_is_that_of_stage_and_gap(bench: Bench) -> None:
+    assert spacing_reach(bench()) == pytest.approx((0.21, 0.26))
+    assert spacing_reach(bench(("minimum_gap_mm: 195", "minimum_gap_mm: 222"))) == pytest.approx(
+        (0.222, 0.26)
+    )
