@@ -13,6 +13,10 @@ from autocell.belief.unknowns import UNKNOWNS, FloatArray, Prior
 from autocell.setting import Setting
 
 _OFFSET = UNKNOWNS.index("spacing_offset_m")
+ALLOWANCE = 3.0
+"""Tolerances within which a rival may find its bench: a proof must not rest on a bench file that
+claims to know its bench better than it does."""
+
 _STARTS = 5
 
 _HOPELESS = 60.0
@@ -55,19 +59,21 @@ class Weighing:
 def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) -> Weighing:
     """Weigh ``passes`` at a setting against every rival.
 
-    Rivals are the pass counts that benches of the prior show at this setting, and those of the
-    plateaus next door. Each gets the best chance: it starts from benches of the prior that show
-    it, and from the best members of the belief with their spacing shifted onto its plateau.
-    A pass count that no such bench can show here is no rival.
+    Rivals are the pass counts that benches within :data:`ALLOWANCE` tolerances show at this
+    setting, and those of the plateaus next door. Each gets the best chance: it starts from
+    benches that show it, and from the best members of the belief with their spacing shifted onto
+    its plateau, and goes wherever within the allowance the readings are explained best. A
+    pass count that no such bench can show here is no rival.
     """
     model, evidence = belief.model, belief.evidence
-    prior_z = model.prior.draw(3000, rng)
+    prior = model.prior.allowing(ALLOWANCE)
+    prior_z = prior.draw(3000, rng)
     prior_seen = model.predict(prior_z, (at,)).passes[:, 0]
     favourites = belief.best(_STARTS)
     around = at.spacing_m + np.linspace(-4e-3, 4e-3, 81)
     nearby = model.predict(favourites, [at.at_spacing(float(d)) for d in around])
 
-    ours = climb(model, evidence, favourites, showing=(at, passes))
+    ours = climb(model, prior, evidence, favourites, showing=(at, passes))
     best = float(ours.log_posterior.max())
 
     clean = nearby.passes[nearby.purity > 0.9]
@@ -77,16 +83,16 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
             continue
         starts = np.concatenate(
             [
-                _shifted_onto(rival, belief.model.prior, favourites, nearby, around, at),
+                _shifted_onto(rival, prior, favourites, nearby, around, at),
                 _likeliest(belief, prior_z[prior_seen == rival]),
             ]
         )
         starts = starts[model.predict(starts, (at,)).passes[:, 0] == rival]
         if len(starts):
             showing = (at, int(rival))
-            fit = climb(model, evidence, starts, showing=showing, steps=3)
+            fit = climb(model, prior, evidence, starts, showing=showing, steps=3)
             if best - float(fit.log_posterior.max()) < _HOPELESS:
-                fit = climb(model, evidence, fit.z, showing=showing)
+                fit = climb(model, prior, evidence, fit.z, showing=showing)
             top = int(fit.log_posterior.argmax())
             found.append(Alternative(int(rival), best - float(fit.log_posterior[top]), fit.z[top]))
     found.sort(key=lambda alternative: alternative.log_odds)

@@ -12,7 +12,7 @@ import numpy as np
 
 from autocell.belief.likelihood import DEGREES_OF_FREEDOM, Evidence
 from autocell.belief.model import BenchModel
-from autocell.belief.unknowns import FloatArray
+from autocell.belief.unknowns import FloatArray, Prior
 from autocell.setting import Setting
 
 _DIFFERENCE = 1e-3
@@ -30,6 +30,7 @@ class Fit:
 
 def climb(
     model: BenchModel,
+    prior: Prior,
     evidence: Evidence,
     z: FloatArray,
     *,
@@ -41,7 +42,6 @@ def climb(
     With ``showing`` a bench only takes steps after which it still shows that number of passes
     at that setting.
     """
-    prior = model.prior
     starts, unknowns = z.shape
 
     def ask(points: FloatArray) -> FloatArray:

@@ -68,7 +68,7 @@ class BenchModel:
     def gain_w(self, z: FloatArray) -> FloatArray:
         """Watts read for each unit of throughput of benches ``z`` (..., D)."""
         log_gain = self.prior.values(z)[..., UNKNOWNS.index("log_gain")]
-        return np.asarray(self.bench.laser.power_w * np.exp(log_gain))
+        return np.asarray(self.bench.lossless_reading_w * np.exp(log_gain))
 
     def reflectivity(self, z: FloatArray) -> FloatArray:
         """Reflectivity per bounce of benches ``z`` (..., D)."""
@@ -89,7 +89,7 @@ class BenchModel:
         entrance = replace(
             cell.entrance_mirror,
             radius_x_m=unknown["entrance_radius_m"],
-            radius_y_m=unknown["entrance_radius_m"],
+            radius_y_m=unknown["entrance_radius_m"] * self.bench.entrance_mirror.toroidal_ratio,
             tilt_x_rad=unknown["entrance_tilt_x_rad"],
             tilt_y_rad=unknown["entrance_tilt_y_rad"],
             reflectivity=reflectivity,
@@ -97,7 +97,7 @@ class BenchModel:
         far = replace(
             cell.far_mirror,
             radius_x_m=unknown["far_radius_m"],
-            radius_y_m=unknown["far_radius_m"],
+            radius_y_m=unknown["far_radius_m"] * self.bench.far_mirror.toroidal_ratio,
             tilt_x_rad=unknown["far_tilt_x_rad"],
             tilt_y_rad=unknown["far_tilt_y_rad"],
             reflectivity=reflectivity,

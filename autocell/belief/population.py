@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from autocell.belief.likelihood import Evidence
 from autocell.belief.model import BenchModel, Prediction
-from autocell.belief.unknowns import FloatArray
+from autocell.belief.unknowns import NAMES, UNKNOWNS, FloatArray
 from autocell.reading import Reading
 from autocell.setting import Setting
 
@@ -26,6 +26,9 @@ _EFFECTIVE = 0.5
 
 _SURPRISE = 3.5
 """Standard uncertainties by which the best tenth may miss a reading before the belief widens."""
+
+_STRAINED = 1.1
+"""Tolerances at which the median of the members counts as pulled out of the bench file's range."""
 
 _CROSSOVER = np.array([0.25, 0.5, 1.0])
 """Shares of the unknowns that one proposal changes."""
@@ -87,9 +90,26 @@ class Belief:
         likelihood = self._absorbed.log_likelihood(self._predicted)
         return np.asarray(likelihood + self.model.prior.log_density(self.z))
 
+    def settle(self, sweeps: int) -> None:
+        """Spread the members some more, for numbers that are read off their spread."""
+        evidence, usual = self._absorbed, self._sweeps
+        self._sweeps = sweeps
+        self._spread(evidence.settings, evidence.log_likelihood)
+        self._sweeps = usual
+
     def best(self, count: int) -> FloatArray:
         """The ``count`` members with the highest posterior density, (count, D)."""
         return np.asarray(self.z[np.argsort(self.log_posterior)[-count:]])
+
+    def strained(self) -> list[tuple[str, str]]:
+        """Unknowns that the readings pull out of their tolerance: name, and how far in words."""
+        pulled = np.median(self.z, axis=0)
+        order = np.argsort(-np.abs(pulled))
+        return [
+            (NAMES[UNKNOWNS[index]], f"{abs(pulled[index]):.2f} times its tolerance")
+            for index in order
+            if abs(pulled[index]) > _STRAINED
+        ]
 
     def misfit(self) -> float:
         """Largest deviation, in standard uncertainties, of the best tenth from any reading."""

@@ -5,7 +5,7 @@ Unknowns are carried *standardised*: z = 0 is the bench file's value, |z| = 1 it
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,25 @@ UNKNOWNS = (
 scales the reading alike: laser power, windows, calibration of the meter. Its tolerance is a
 factor: 100 % is half to twice."""
 
+NAMES = {
+    "spacing_offset_m": "the spacing",
+    "entrance_radius_m": "the radius of the entrance mirror",
+    "far_radius_m": "the radius of the far mirror",
+    "x_m": "the input beam's x",
+    "y_m": "the input beam's y",
+    "slope_x": "the input beam's slope in x",
+    "slope_y": "the input beam's slope in y",
+    "entrance_tilt_x_rad": "the entrance mirror's tilt in x",
+    "entrance_tilt_y_rad": "the entrance mirror's tilt in y",
+    "far_tilt_x_rad": "the far mirror's tilt in x",
+    "far_tilt_y_rad": "the far mirror's tilt in y",
+    "reflectivity": "the reflectivity",
+    "hole_radius_m": "the hole's diameter",
+    "waist": "the waist of the input beam",
+    "log_gain": "the power",
+}
+"""In words."""
+
 _SHOULDER = 0.15
 """Width of the prior's tails, in tolerances: one bench in six is a little outside its file."""
 
@@ -44,11 +63,17 @@ _SHOULDER = 0.15
 class Prior:
     """Flat within the tolerances, with Gaussian shoulders beyond, each unknown on its own.
 
-    ``centre`` and ``tolerance`` are (D,), in the order of :data:`UNKNOWNS`.
+    ``centre`` and ``tolerance`` are (D,), in the order of :data:`UNKNOWNS`. ``allowance`` is how
+    many tolerances wide the flat part is.
     """
 
     centre: FloatArray
     tolerance: FloatArray
+    allowance: float = 1.0
+
+    def allowing(self, tolerances: float) -> Prior:
+        """The same prior, as if the bench file's tolerances were that many times too narrow."""
+        return replace(self, allowance=tolerances)
 
     @classmethod
     def of(cls, bench: BenchDescription) -> Prior:
@@ -81,24 +106,25 @@ class Prior:
     def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
         """``count`` standardised benches, (count, D)."""
         shape = (count, len(UNKNOWNS))
-        z = rng.uniform(-1.0, 1.0, shape)
-        tail_share = _SHOULDER * np.sqrt(2.0 * np.pi) / (2.0 + _SHOULDER * np.sqrt(2.0 * np.pi))
+        z = rng.uniform(-self.allowance, self.allowance, shape)
+        tails = _SHOULDER * np.sqrt(2.0 * np.pi)
+        tail_share = tails / (2.0 * self.allowance + tails)
         tail = rng.normal(0.0, _SHOULDER, shape)
-        outside = np.sign(tail) * (1.0 + np.abs(tail))
+        outside = np.sign(tail) * (self.allowance + np.abs(tail))
         return np.where(rng.random(shape) < tail_share, outside, z)
 
     def log_density(self, z: FloatArray) -> FloatArray:
         """Log of the prior density of standardised benches (..., D), up to a constant."""
-        beyond = np.maximum(np.abs(z) - 1.0, 0.0) / _SHOULDER
+        beyond = np.maximum(np.abs(z) - self.allowance, 0.0) / _SHOULDER
         return np.asarray(-0.5 * np.sum(beyond**2, axis=-1))
 
     def penalty(self, z: FloatArray) -> FloatArray:
         """Residuals (..., D) whose half sum of squares is minus :meth:`log_density`."""
-        return np.sign(z) * np.maximum(np.abs(z) - 1.0, 0.0) / _SHOULDER
+        return np.sign(z) * np.maximum(np.abs(z) - self.allowance, 0.0) / _SHOULDER
 
     def stiffness(self, z: FloatArray) -> FloatArray:
         """Second derivative (..., D) of minus :meth:`log_density`."""
-        return np.where(np.abs(z) > 1.0, _SHOULDER**-2.0, 0.0)
+        return np.where(np.abs(z) > self.allowance, _SHOULDER**-2.0, 0.0)
 
     def values(self, z: FloatArray) -> FloatArray:
         """Standardised (..., D) to physical."""
