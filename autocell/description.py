@@ -51,13 +51,18 @@ class MirrorDescription:
     """Of a toroidal mirror; None where it is ``radius_m`` too. The tolerance is that of both."""
 
     @property
+    def toroidal_ratio(self) -> float:
+        """The radius in y over that in x: one unless the mirror is toroidal."""
+        return 1.0 if self.radius_y_m is None else self.radius_y_m / self.radius_m
+
+    @property
     def mean_radius_m(self) -> float:
         """Mean of the radii in x and y."""
-        return self.radius_m if self.radius_y_m is None else 0.5 * (self.radius_m + self.radius_y_m)
+        return 0.5 * self.radius_m * (1.0 + self.toroidal_ratio)
 
     def mirror(self) -> Mirror:
         """The mirror in its place: aligned and centred."""
-        radius_y_m = self.radius_m if self.radius_y_m is None else self.radius_y_m
+        radius_y_m = self.radius_m * self.toroidal_ratio
         return Mirror(self.radius_m, radius_y_m, self.aperture_radius_m, self.reflectivity)
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autocell.description import BenchDescription
-from autocell.optics.cell import Cell, Hole, InputBeam, Mirror
+from autocell.optics.cell import Cell, InputBeam, Mirror
 from autocell.optics.trace import Exit, exit_power
 from autocell_simulators.truth import Truth, drawn, moves_spacing
 
@@ -77,6 +77,8 @@ class TrueOptics:
         truth, description = self.truth, self.description
         entrance, far = description.entrance_mirror, description.far_mirror
         yaw, pitch, sideways, upwards = self._stage_errors(positions)
+        described = description.cell(description.spacing_at_zero_m)
+        entrance_hole = replace(described.holes[0], radius_m=truth.hole_radius_m)
         return Cell(
             self.setting(positions)[0],
             Mirror(
@@ -97,7 +99,9 @@ class TrueOptics:
                 truth.far_decentre_x_m + sideways,
                 truth.far_decentre_y_m + upwards,
             ),
-            (Hole("entrance", description.hole_x_m, description.hole_y_m, truth.hole_radius_m),),
+            (entrance_hole, *described.holes[1:]),
+            described.exit_mirror,
+            described.detector,
         )
 
     def beam(self, positions: Positions) -> InputBeam:
@@ -113,7 +117,7 @@ class TrueOptics:
             truth.waist_x_m,
             truth.waist_y_m,
             beam.waist_distance_m,
-            beam.waist_distance_m,
+            beam.waist_distance_m if beam.waist_distance_y_m is None else beam.waist_distance_y_m,
             beam_quality=truth.beam_quality,
         )
 
@@ -134,7 +138,7 @@ class TrueOptics:
         truth = self.truth
         turn = 2.0 * np.pi * time_s / truth.laser_drift_period_s + truth.laser_drift_phase_rad
         drift = truth.laser_drift * (np.sin(turn) - np.sin(truth.laser_drift_phase_rad))
-        return self.description.laser.power_w * truth.gain * float(1.0 + drift)
+        return self.description.lossless_reading_w * truth.gain * float(1.0 + drift)
 
     def _stage_errors(self, positions: Positions) -> list[FloatArray]:
         """Yaw, pitch (rad) and excursions in x and y (m) of the far mirror along the travel.

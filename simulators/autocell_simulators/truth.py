@@ -128,7 +128,8 @@ def draw_truth(
     for side, mirror in (("entrance", entrance), ("far", far)):
         radius = mirror.radius_m + draw.around(f"{side} radius", mirror.radius_tolerance_m)
         half = 0.5 * draw.signed(f"{side} radius difference", effects.radius_difference)
-        radius_x[side], radius_y[side] = radius * (1.0 - half), radius * (1.0 + half)
+        radius_x[side] = radius * (1.0 - half)
+        radius_y[side] = radius * (1.0 + half) * mirror.toroidal_ratio
         tilt_x[side] = draw.around(f"{side} tilt x", mirror.tilt_tolerance_rad)
         tilt_y[side] = draw.around(f"{side} tilt y", mirror.tilt_tolerance_rad)
         reflectivity[side] = min(
@@ -167,7 +168,7 @@ def draw_truth(
         beam_slope_x_offset=draw.around("beam slope x", beam.slope_tolerance),
         beam_slope_y_offset=draw.around("beam slope y", beam.slope_tolerance),
         waist_x_m=waist * (1.0 - half_waist),
-        waist_y_m=waist * (1.0 + half_waist),
+        waist_y_m=waist * (1.0 + half_waist) * ((beam.waist_y_m or beam.waist_m) / beam.waist_m),
         beam_quality=beam.beam_quality + draw.within("beam quality", effects.beam_quality_excess),
         gain=math.exp(draw.around("gain", math.log1p(description.laser.power_tolerance))),
         laser_drift=draw.around("laser drift", drift_amplitude),
