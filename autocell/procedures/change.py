@@ -54,7 +54,7 @@ def change_passes(
     try:
         return replace(_reach(tuning, pattern), start=start)
     except (BudgetError, ReadingError) as error:
-        return replace(_hold(tuning, str(error)), start=start)
+        return replace(_hold(tuning, f"{error}{_suspicion(tuning)}"), start=start)
     except DeviceError as error:
         bench.stop()
         return replace(_so_far(tuning, Verdict.FAILED, str(error)), start=start)

@@ -13,6 +13,7 @@ from autocell.belief.plateau import Plateau, find_plateau
 from autocell.belief.population import Belief
 from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
+from autocell.errors import BudgetError
 from autocell.patterns import spacing_reach
 from autocell.procedures.progress import Listener, Progress
 from autocell.reading import Reading
@@ -20,6 +21,9 @@ from autocell.setting import Setting
 
 READING_NOISE = 0.002
 """Relative standard uncertainty asked of a reading; less than the model error gains nothing."""
+
+_MOST_SURPRISES = 4
+"""Times that the belief may have to start over before the bench file is doubted."""
 
 _SOME = 100
 """Members asked where all of them would be slow and no better."""
@@ -66,11 +70,19 @@ class Tuning:
         )
 
     def read_at(self, setting: Setting, stage: str, purpose: str) -> Reading:
-        """Move there, read, and take the reading in."""
+        """Move there, read, and take the reading in.
+
+        Raises BudgetError when the readings contradict the bench file for good.
+        """
         self.tell(stage, f"{purpose}, at {1e3 * setting.spacing_m:.3f} mm")
         self.bench.move_to(setting, purpose)
         reading = self.bench.read_power(purpose, relative_uncertainty=READING_NOISE)
         self.belief.update(reading)
+        if self.belief.surprises > _MOST_SURPRISES:
+            raise BudgetError(
+                "the readings keep contradicting every bench that the bench file allows; one of "
+                "its values or tolerances is wrong, or something moves that should not"
+            )
         self.tell(stage, purpose, reading)
         return reading
 
