@@ -73,16 +73,23 @@ class Belief:
     def update(self, reading: Reading) -> None:
         """Take a reading in.
 
-        When even the best members miss a reading the belief is wrong somewhere: it is then widened
-        (a larger model error, a new start from the prior) instead of being forced to fit.
+        When even the best members miss a reading, the members may have lost the right benches
+        too early: the belief starts over from the prior with all readings. If that does not
+        help either, it is wrong somewhere, and is widened (a larger model error) instead of being
+        forced to fit; ``surprises`` counts how often.
         """
         self.readings.append(reading)
         self._absorb()
         if len(self.readings) > 2 and self.misfit() > _SURPRISE:
-            self.surprises += 1
-            self._model_error = min(4.0, 1.5 * self._model_error)
-            self._begin()
-            self._absorb()
+            self._start_over()
+            if self.misfit() > _SURPRISE:
+                self.surprises += 1
+                self._model_error = min(4.0, 1.5 * self._model_error)
+                self._start_over()
+
+    def _start_over(self) -> None:
+        self._begin()
+        self._absorb()
 
     @property
     def log_posterior(self) -> FloatArray:

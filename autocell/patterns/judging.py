@@ -37,10 +37,14 @@ class Launch:
 
 
 def spacing_reach(bench: BenchDescription) -> tuple[float, float]:
-    """Smallest and largest nominal spacing that the stage and the minimum gap allow, m."""
-    stage = bench.axes["spacing"]
-    zero = bench.spacing_at_zero_m
-    return max(zero + stage.low, bench.minimum_gap_m), zero + stage.high
+    """Smallest and largest nominal spacing that may be asked for, m.
+
+    The stage's limits with room for the approach from below, and the minimum gap.
+    """
+    low, high = bench.axes["spacing"].reach
+    return max(bench.spacing_at_zero_m + low, bench.lowest_spacing_m), (
+        bench.spacing_at_zero_m + high
+    )
 
 
 def judge(bench: BenchDescription, launch: Launch) -> Pattern | None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from autocell.bench.bench import Bench
 from autocell.description import BenchDescription
-from autocell.errors import AutocellError, BudgetError, DeviceError, ReadingError
+from autocell.errors import AutocellError, BudgetError, DeviceError, LimitError, ReadingError
 from autocell.outcome import Outcome, Proof, Verdict
 from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures import account
@@ -53,7 +53,7 @@ def change_passes(
     tuning = Tuning(bench, pattern.setting, passes, listener, np.random.default_rng(seed))
     try:
         return replace(_reach(tuning, pattern), start=start)
-    except (BudgetError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError) as error:
         return replace(_hold(tuning, f"{error}{_suspicion(tuning)}"), start=start)
     except DeviceError as error:
         bench.stop()
