@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.inprocess import connector
+from autocell_simulators.truth import draw_truth
 
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
@@ -15,9 +18,6 @@ from autocell.description import BenchDescription
 from autocell.outcome import Outcome
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, nobody
-from autocell_simulators.bench import SimulatedBench
-from autocell_simulators.inprocess import connector
-from autocell_simulators.truth import draw_truth
 
 
 @dataclass(frozen=True)

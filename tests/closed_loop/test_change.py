@@ -9,12 +9,12 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+from autocell_simulators.bench import SimulatedBench
 
 from autocell.bench.file import load, shipped
 from autocell.errors import NoSuchPattern
 from autocell.outcome import Verdict
 from autocell.procedures.progress import Progress
-from autocell_simulators.bench import SimulatedBench
 
 from .conftest import Change
 
@@ -109,14 +109,12 @@ def test_a_cap_on_readings_ends_held_back_at_the_start(change: Change) -> None:
     assert ended.outcome.verdict is Verdict.HELD
     assert ended.outcome.start is not None
     assert ended.outcome.setting is not None
-    assert ended.outcome.setting.spacing_m == pytest.approx(
-        ended.outcome.start.spacing_m, abs=5e-6
-    )
+    assert ended.outcome.setting.spacing_m == pytest.approx(ended.outcome.start.spacing_m, abs=5e-6)
     assert ended.truth["passes"] == 6
 
 
 def test_passes_that_no_setting_gives_are_refused_with_the_nearest_that_can(
     change: Change,
 ) -> None:
-    with pytest.raises(NoSuchPattern, match="Nearest that can: .*58.*62"):
+    with pytest.raises(NoSuchPattern, match=r"Nearest that can: .*58.*62"):
         change(60, 1)
