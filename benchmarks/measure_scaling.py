@@ -1,0 +1,84 @@
+"""More benches, more passes, more cores, memory; and one setting asked from Python."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from functools import partial
+
+import numpy as np
+import pytest
+from conftest import best_seconds
+from multipass import PASSES, benches, one_bench
+
+from autocell.optics.trace import exit_power, trace
+
+
+def test_benches(results):
+    counts = (1_000, 10_000, 100_000, 1_000_000)
+    asked = [partial(exit_power, *benches(count), PASSES) for count in counts]
+    ns = [
+        1e9 * best / (count * PASSES)
+        for best, count in zip(best_seconds(asked, 6), counts, strict=True)
+    ]
+    for count, each in zip(counts, ns, strict=True):
+        results.fact(
+            f"{count} benches", f"{each:.2f} ns per pass-step", f"{each / min(ns):.2f} x the least"
+        )
+
+
+def test_passes(results):
+    count, passes = 10_000, (15, 30, 60)
+    batch = benches(count)
+    asked = [partial(exit_power, *batch, n) for n in passes]
+    ns = [1e9 * best / count for best in best_seconds(asked, 25)]
+    slope, once = np.polyfit(passes, ns, 1)
+    off = max(abs(each / (once + slope * n) - 1.0) for n, each in zip(passes, ns, strict=True))
+    results.fact("15, 30, 60 passes", ", ".join(f"{each:.0f}" for each in ns) + " ns per bench")
+    results.fact(
+        "  a straight line", f"{once:.0f} + {slope:.2f} ns per pass", f"to {100 * off:.1f} %"
+    )
+
+
+def test_two_threads(results):
+    batch = benches(200_000)
+    one, two = best_seconds(
+        [partial(exit_power, *batch, PASSES, threads=threads) for threads in (1, 2)], 8
+    )
+    results.fact("threads=2", f"{one / two:.2f} times as fast", "with two idle cores: 2")
+
+
+@pytest.mark.parametrize("ask", [exit_power, trace])
+def test_one_setting(benchmark, results, ask):
+    cell, beam = one_bench()
+    ask(cell, beam, PASSES)
+    benchmark.pedantic(lambda: ask(cell, beam, PASSES), rounds=500, warmup_rounds=5)
+    results.fact(
+        f"one setting, 60 passes, {ask.__name__}",
+        f"{1e3 * benchmark.stats.stats.median:.3f} ms",
+        "≤ 0.3 ms",
+    )
+
+
+_MEMORY = """
+import re, sys
+sys.path.insert(0, {here!r})
+from multipass import PASSES, benches
+from autocell.optics.trace import exit_power
+exit_power(*benches(16), PASSES)
+batch = benches(1_000_000)
+def kilobytes(name):
+    return int(re.search(name + r":\\s*(\\d+)", open("/proc/self/status").read())[1])
+before = kilobytes("VmRSS")
+exit_power(*batch, PASSES, threads={threads})
+print((kilobytes("VmHWM") - before) / 1024)
+"""
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_memory(results, threads):
+    code = _MEMORY.format(here=sys.path[0], threads=threads)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    results.fact(
+        f"peak memory, 1e6 benches, threads={threads}", f"{float(done.stdout):.0f} MB", "≤ 200 MB"
+    )
