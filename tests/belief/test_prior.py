@@ -1,0 +1,103 @@
+"""What the bench file says before the first reading."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate, stats
+
+from autocell.belief.unknowns import NAMES, UNKNOWNS, Prior
+
+from .conftest import PEAT_BOG
+
+PRIOR = Prior.of(PEAT_BOG)
+SHOULDER = 0.15
+
+zs = st.lists(st.floats(-4.0, 4.0), min_size=len(UNKNOWNS), max_size=len(UNKNOWNS)).map(np.array)
+allowances = st.sampled_from([1.0, 2.0, 3.0])
+
+
+@settings(max_examples=25)
+@given(zs, allowances)
+def test_penalty_and_stiffness_are_the_derivatives_of_the_density(z, allowance):
+    prior = PRIOR.allowing(allowance)
+    # a hair away from the corner of the shoulder, where the second derivative jumps
+    z = np.where(np.abs(np.abs(z) - allowance) < 1e-3, 0.0, z)
+    assert prior.log_density(z) == pytest.approx(-0.5 * np.sum(prior.penalty(z) ** 2))
+    h = 1e-4
+    nudges = h * np.eye(len(UNKNOWNS))
+    up, down, here = (-prior.log_density(p) for p in (z + nudges, z - nudges, z))
+    slope = prior.penalty(z) * np.sqrt(prior.stiffness(z))
+    np.testing.assert_allclose((up - down) / (2.0 * h), slope, rtol=1e-4, atol=1e-4)
+    np.testing.assert_allclose((up - 2.0 * here + down) / h**2, prior.stiffness(z), atol=1e-3)
+
+
+@settings(max_examples=25)
+@given(zs, allowances)
+def test_every_bench_within_the_tolerances_is_equally_likely_and_none_beyond_is_likelier(z, a):
+    prior = PRIOR.allowing(a)
+    inside = np.clip(z, -a, a)
+    assert prior.log_density(inside) == 0.0
+    assert prior.log_density(z) <= 0.0
+    assert prior.log_density(z) <= prior.allowing(a + 1.0).log_density(z)
+
+
+@pytest.mark.parametrize("allowance", [1.0, 3.0])
+def test_draws_follow_the_density(allowance):
+    prior = PRIOR.allowing(allowance)
+    drawn = prior.draw(2000, np.random.default_rng(1))
+
+    def density(value: float) -> float:
+        z = np.zeros(len(UNKNOWNS))
+        z[0] = value
+        return float(np.exp(prior.log_density(z)))
+
+    reach = allowance + 8.0 * SHOULDER
+    grid = np.linspace(-reach, reach, 4001)
+    values = np.array([density(g) for g in grid])
+    cumulative = integrate.cumulative_trapezoid(values, grid, initial=0.0)
+    cumulative /= cumulative[-1]
+    for column in drawn.T:
+        assert stats.kstest(column, lambda x: np.interp(x, grid, cumulative)).pvalue > 1e-3
+    # five standard deviations of the shoulder: one draw in a few million lies beyond
+    assert np.abs(drawn).max() < allowance + 5.5 * SHOULDER
+
+
+def test_unknowns_are_drawn_independently_of_each_other():
+    drawn = PRIOR.draw(4000, np.random.default_rng(2))
+    correlation = np.corrcoef(drawn.T) - np.eye(len(UNKNOWNS))
+    # four and a half standard deviations of the correlation of 4000 independent pairs
+    assert np.abs(correlation).max() < 4.5 / np.sqrt(4000)
+
+
+def test_one_standardised_unit_is_one_tolerance_of_the_bench_file():
+    centre = dict(zip(UNKNOWNS, PRIOR.values(np.zeros(len(UNKNOWNS))), strict=True))
+    edge = dict(zip(UNKNOWNS, PRIOR.values(np.ones(len(UNKNOWNS))), strict=True))
+    # the numbers of the shipped bench file, in SI
+    assert centre["spacing_offset_m"] == 0.0
+    assert edge["spacing_offset_m"] == pytest.approx(1e-3)
+    assert centre["far_radius_m"] == pytest.approx(0.5)
+    assert edge["far_radius_m"] == pytest.approx(0.502)
+    assert edge["slope_x"] == pytest.approx(1e-3)
+    assert edge["entrance_tilt_y_rad"] == pytest.approx(3e-4)
+    assert (centre["reflectivity"], edge["reflectivity"]) == pytest.approx((0.985, 0.988))
+    assert edge["hole_radius_m"] - centre["hole_radius_m"] == pytest.approx(25e-6)
+    assert edge["waist"] == pytest.approx(1.05)
+    assert np.exp(edge["log_gain"]) == pytest.approx(1.05)
+
+
+def test_a_power_tolerance_of_a_hundred_per_cent_is_half_to_twice():
+    vague = replace(PEAT_BOG, laser=replace(PEAT_BOG.laser, power_tolerance=1.0))
+    prior = Prior.of(vague)
+    gain = UNKNOWNS.index("log_gain")
+    ends = [prior.values(np.full(len(UNKNOWNS), z))[gain] for z in (-1.0, 1.0)]
+    np.testing.assert_allclose(np.exp(ends), [0.5, 2.0])
+
+
+def test_every_unknown_has_a_name_in_words():
+    assert set(NAMES) == set(UNKNOWNS)
+    assert len(set(NAMES.values())) == len(UNKNOWNS)
