@@ -107,11 +107,14 @@ def _shifted_onto(
     around: FloatArray,
     at: Setting,
 ) -> FloatArray:
-    """The benches ``z`` with their spacing offset shifted so that ``at`` falls on the rival."""
+    """The benches ``z`` with their spacing offset shifted so that ``at`` falls on the rival.
+
+    None where the bench file knows the spacing exactly.
+    """
     shifted = []
     for bench, passes in zip(z, nearby.passes, strict=True):
         there = around[passes == rival]
-        if there.size:
+        if there.size and prior.tolerance[_OFFSET] > 0.0:
             centre = there[np.argmin(np.abs(there - np.median(there)))]
             moved = bench.copy()
             moved[_OFFSET] += (centre - at.spacing_m) / prior.tolerance[_OFFSET]

@@ -1,4 +1,4 @@
-"""The shipped bench for the belief, readings without a bench, and benches known but for a little."""
+"""Readings without a bench, small beliefs, and benches known but for a little."""
 
 from __future__ import annotations
 

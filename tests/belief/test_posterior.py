@@ -1,0 +1,194 @@
+"""What must hold of the belief whatever is read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from autocell.belief.alternatives import weigh
+from autocell.belief.model import BenchModel
+from autocell.belief.unknowns import UNKNOWNS
+from autocell.reading import Reading
+
+from .conftest import (
+    PEAT_BOG,
+    SHIFTS_M,
+    TARGET,
+    a_belief,
+    a_model,
+    believing,
+    beside,
+    readings_of,
+    shares,
+)
+
+OFFSET = UNKNOWNS.index("spacing_offset_m")
+few = settings(max_examples=5)
+seeds = st.integers(0, 1000)
+
+
+def drawn_readings(model: BenchModel, seed: int, count: int = 4) -> list[Reading]:
+    """Readings of a bench drawn from the prior, with noise."""
+    rng = np.random.default_rng(seed)
+    bench = model.prior.draw(1, rng)[0]
+    return readings_of(model, bench, [beside(shift) for shift in SHIFTS_M[:count]], rng)
+
+
+@few
+@given(seeds)
+def test_the_pass_counts_share_all_of_the_probability(seed):
+    model = a_model()
+    belief = a_belief(model, seed)
+    for reading in [None, *drawn_readings(model, seed)]:
+        if reading is not None:
+            belief.update(reading)
+        for at in (TARGET, beside(2e-3)):
+            found = shares(belief, at)
+            assert sum(found.values()) == pytest.approx(1.0)
+            assert all(0.0 < share <= 1.0 for share in found.values())
+        seen = belief.predict((TARGET, beside(2e-3)))
+        assert np.all((seen.purity >= 0.0) & (seen.purity <= 1.0 + 1e-12))
+        assert np.all(np.isfinite(belief.z))
+        assert np.all(np.isfinite(belief.log_posterior))
+    assert len(belief.z) == 150
+
+
+def mean_and_error(belief, index: int = OFFSET) -> tuple[float, float]:
+    """Mean of an unknown and its sampling error, as if a fifth of the members were independent."""
+    values = belief.z[:, index]
+    return float(values.mean()), float(values.std() / np.sqrt(len(values) / 5.0))
+
+
+@few
+@given(seeds, st.permutations(range(4)))
+def test_the_order_of_readings_changes_nothing_beyond_sampling_error(seed, order):
+    model = a_model()
+    readings = drawn_readings(model, seed)
+    plain = believing(model, readings, seed, sweeps=10)
+    mixed = believing(model, [readings[i] for i in order], seed + 1, sweeps=10)
+    for index in range(len(UNKNOWNS)):
+        (one, one_u), (two, two_u) = (mean_and_error(b, index) for b in (plain, mixed))
+        assert abs(one - two) < 4.0 * np.hypot(one_u, two_u)
+    some, others = shares(plain), shares(mixed)
+    for passes in {*some, *others}:
+        one, two = some.get(passes, 0.0), others.get(passes, 0.0)
+        both = 0.5 * (one + two)
+        assert abs(one - two) < 4.0 * np.sqrt(2.0 * both * (1.0 - both) / 30.0) + 0.02
+
+
+@few
+@given(seeds, st.sampled_from([-10, 10]))
+def test_the_unit_of_power_changes_nothing(seed, exponent):
+    factor = 2.0**exponent  # a power of two: no rounding comes in
+    model = a_model()
+    laser = replace(PEAT_BOG.laser, power_w=PEAT_BOG.laser.power_w * factor)
+    other = BenchModel(replace(PEAT_BOG, laser=laser), max_passes=model.max_passes)
+    readings = drawn_readings(model, seed)
+    rescaled = [
+        replace(r, power_w=r.power_w * factor, uncertainty_w=r.uncertainty_w * factor)
+        for r in readings
+    ]
+    plain, scaled = believing(model, readings, seed), believing(other, rescaled, seed)
+    np.testing.assert_allclose(scaled.z, plain.z, rtol=1e-12)
+    assert shares(scaled) == shares(plain)
+
+
+@few
+@given(seeds)
+def test_calling_x_y_changes_no_prediction(seed):
+    model = a_model()
+    beam = PEAT_BOG.input_beam
+    swapped = replace(
+        PEAT_BOG,
+        hole_x_m=PEAT_BOG.hole_y_m,
+        hole_y_m=PEAT_BOG.hole_x_m,
+        input_beam=replace(
+            beam, x_m=beam.y_m, y_m=beam.x_m, slope_x=beam.slope_y, slope_y=beam.slope_x
+        ),
+    )
+    mirrored = BenchModel(swapped, max_passes=model.max_passes)
+    names = [
+        name.replace("_x", "_?").replace("_y", "_x").replace("_?", "_y")
+        if name not in ("x_m", "y_m")
+        else {"x_m": "y_m", "y_m": "x_m"}[name]
+        for name in UNKNOWNS
+    ]
+    order = [UNKNOWNS.index(name) for name in names]
+    z = model.prior.draw(20, np.random.default_rng(seed))
+    places = [beside(shift) for shift in SHIFTS_M]
+    turned = [
+        replace(p, x_m=p.y_m, y_m=p.x_m, slope_x=p.slope_y, slope_y=p.slope_x) for p in places
+    ]
+    one, two = model.predict(z, places), mirrored.predict(z[:, order], turned)
+    np.testing.assert_allclose(two.power_w, one.power_w, rtol=1e-6, atol=1e-10)
+    np.testing.assert_array_equal(two.passes, one.passes)
+
+
+@few
+@given(seeds)
+def test_a_repeated_reading_is_no_more_than_a_better_averaged_one(seed):
+    model = a_model("spacing_offset_m", "log_gain", "reflectivity")
+    *first, last = drawn_readings(model, seed)
+    times = 10
+    repeated = believing(model, [*first, *[last] * times], seed, members=250, sweeps=6)
+    averaged = replace(last, uncertainty_w=last.uncertainty_w / np.sqrt(times))
+    once = believing(model, [*first, averaged], seed, members=250, sweeps=6)
+    np.testing.assert_allclose(repeated.evidence.power_w, once.evidence.power_w)
+    np.testing.assert_allclose(repeated.evidence.sigma_w, once.evidence.sigma_w)
+    for name in ("spacing_offset_m", "log_gain", "reflectivity"):
+        index = UNKNOWNS.index(name)
+        (one, one_u), (two, two_u) = (mean_and_error(b, index) for b in (repeated, once))
+        assert abs(one - two) < 4.0 * np.hypot(one_u, two_u)
+        # the standard deviation of 50 independent members is known to 10 %
+        narrower = repeated.z[:, index].std() / once.z[:, index].std()
+        assert 0.67 < narrower < 1.5
+
+
+def test_the_same_seed_gives_the_same_belief(model):
+    readings = drawn_readings(model, 3)
+    np.testing.assert_array_equal(believing(model, readings, 5).z, believing(model, readings, 5).z)
+
+
+def test_what_members_predict_is_kept_in_step_with_them(model):
+    belief = believing(model, drawn_readings(model, 4))
+    seen = model.predict(belief.z, belief.evidence.settings).power_w
+    expected = belief.evidence.log_likelihood(seen) + model.prior.log_density(belief.z)
+    np.testing.assert_allclose(belief.log_posterior, expected)
+    best = belief.best(5)
+    np.testing.assert_array_equal(best[-1], belief.z[np.argmax(expected)])
+
+
+def test_more_readings_support_the_truth_more_and_prove_no_more_falsehoods(model):
+    """Averaged over benches drawn from the bench file; the pass count asked for is at TARGET."""
+    benches = model.prior.draw(24, np.random.default_rng(17))
+    passes = model.predict(benches, (TARGET,)).passes[:, 0]
+    stops = (1, 2, 4, 8)
+    support = np.zeros((len(benches), len(stops)))
+    falsely_sure = np.zeros(len(stops), dtype=int)
+    for index, (bench, true) in enumerate(zip(benches, passes, strict=True)):
+        rng = np.random.default_rng(index)
+        belief = a_belief(model, index)
+        places = [beside(shift) for shift in rng.permutation(SHIFTS_M)]
+        for count, reading in enumerate(readings_of(model, bench, places, rng), start=1):
+            belief.update(reading)
+            if count in stops:
+                found = shares(belief)
+                stop = stops.index(count)
+                support[index, stop] = found.get(int(true), 0.0)
+                likeliest = max(found, key=lambda count: found[count])
+                if likeliest != true and found[likeliest] >= 0.999:
+                    # what a proof asks beside the share of the members
+                    weighing = weigh(belief, TARGET, likeliest, rng)
+                    falsely_sure[stop] += (
+                        weighing.closest >= 6.0 and weighing.probability_factor >= 0.999
+                    )
+    mean = support.mean(axis=0)
+    # a second reading decides little on average; a percent is sampling error of the members
+    assert np.all(np.diff(mean) > -0.01)
+    assert mean[1] + 0.05 < mean[2]
+    assert mean[-1] > 0.95
+    assert falsely_sure.tolist() == [0, 0, 0, 0]

@@ -1,0 +1,81 @@
+"""Readings that no bench of the file explains: the belief widens, and says what does not fit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from autocell.belief.unknowns import NAMES, UNKNOWNS
+
+from .conftest import (
+    PASSES,
+    SHIFTS_M,
+    TARGET,
+    a_bench,
+    believing,
+    beside,
+    readings_of,
+    shares,
+)
+
+
+def test_a_contradicting_reading_widens_the_belief_and_does_not_turn_it(model):
+    good = readings_of(model, a_bench(), [beside(shift) for shift in SHIFTS_M[:5]])
+    belief = believing(model, good)
+    assert belief.surprises == 0
+    assert belief.evidence.model_error == 1.0
+    sure = belief.evidence.sigma_w
+    truthful = shares(belief)[PASSES]
+
+    # half the light on the plateau, where no bench of the file can lose it
+    place = beside(3e-4)
+    wrong = readings_of(model, a_bench(), (place,))[0]
+    belief.update(replace(wrong, power_w=0.5 * wrong.power_w))
+    assert belief.surprises == 1
+    assert belief.evidence.model_error > 1.0
+    assert np.all(belief.evidence.sigma_w[:5] > sure)
+    assert np.all(np.isfinite(belief.z))
+    assert truthful > 0.99
+    assert shares(belief)[PASSES] > 0.9
+
+
+def test_readings_that_fit_never_surprise(model):
+    rng = np.random.default_rng(5)
+    for index, bench in enumerate(model.prior.draw(6, rng)):
+        places = [beside(shift) for shift in SHIFTS_M[:5]]
+        belief = believing(model, readings_of(model, bench, places, rng), index)
+        assert belief.surprises == 0
+        assert belief.misfit() < 3.5
+
+
+def test_the_model_error_does_not_grow_without_end(model):
+    power_w = readings_of(model, a_bench(), (TARGET,))[0]
+    nonsense = [
+        replace(power_w, setting=beside(3e-4 * i), power_w=(0.2 + 0.7 * (i % 2)) * power_w.power_w)
+        for i in range(9)
+    ]
+    belief = believing(model, nonsense)
+    assert belief.surprises > 4
+    assert belief.evidence.model_error == 4.0
+    assert np.all(np.isfinite(belief.log_posterior))
+
+
+def test_the_unknown_that_is_out_of_its_tolerance_is_named_first(model):
+    places = [beside(1e-3 * i) for i in range(-6, 10)]
+    bench = a_bench(spacing_offset_m=3.0)
+    belief = believing(model, readings_of(model, bench, places), members=200)
+    (name, words), *others = belief.strained()
+    assert name == NAMES["spacing_offset_m"] == "the spacing"
+    pulled = np.abs(np.median(belief.z, axis=0))
+    assert words == f"{pulled[UNKNOWNS.index('spacing_offset_m')]:.2f} times its tolerance"
+    # the radii stretch the staircase as the spacing shifts it: they give way too, but less
+    assert {name for name, _ in others} <= {NAMES["entrance_radius_m"], NAMES["far_radius_m"]}
+    assert pulled.argmax() == UNKNOWNS.index("spacing_offset_m")
+
+
+def test_a_bench_within_its_file_strains_nothing(model):
+    rng = np.random.default_rng(12)
+    places = [beside(shift) for shift in SHIFTS_M]
+    bench = a_bench(spacing_offset_m=0.5, slope_x=-0.4, reflectivity=0.3, far_radius_m=0.2)
+    assert believing(model, readings_of(model, bench, places, rng)).strained() == []

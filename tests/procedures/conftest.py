@@ -1,0 +1,85 @@
+"""One simulated bench on its way to 26 passes, and benches known but for a little."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.inprocess import connector
+
+from autocell.belief.alternatives import Weighing
+from autocell.belief.model import BenchModel
+from autocell.belief.population import Belief
+from autocell.belief.unknowns import UNKNOWNS
+from autocell.bench.clock import VirtualClock
+from autocell.bench.file import load, shipped
+from autocell.bench.opening import open_bench
+from autocell.patterns import choose_pattern
+from autocell.procedures.approach import approach
+from autocell.procedures.change import how_far_off
+from autocell.procedures.edges import SIDES, Edge, locate_edge
+from autocell.procedures.progress import nobody
+from autocell.procedures.proving import Height, read_height, weigh_rivals
+from autocell.procedures.tuning import Tuning
+from autocell.setting import Setting
+
+PEAT_BOG = load(shipped("peat-bog"))
+PASSES = 26
+PATTERN = choose_pattern(PEAT_BOG, PASSES)
+TARGET = PATTERN.setting
+
+Start = Callable[..., tuple[Tuning, SimulatedBench]]
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """A bench on its plateau with everything that a proof is compiled from."""
+
+    tuning: Tuning
+    simulated: SimulatedBench
+    at: Setting
+    edges: tuple[Edge, Edge]
+    height: Height
+    weighing: Weighing
+
+
+def start_tuning(
+    stack: ExitStack, seed: int = 103, unknown: tuple[str, ...] = ()
+) -> tuple[Tuning, SimulatedBench]:
+    """A small belief about a freshly opened bench; with names, all else is known exactly."""
+    clock = VirtualClock()
+    simulated = SimulatedBench(PEAT_BOG, seed, clock)
+    bench = stack.enter_context(open_bench(PEAT_BOG, clock=clock, connect=connector(simulated)))
+    rng = np.random.default_rng(0)
+    tuning = Tuning(bench, TARGET, PASSES, nobody, rng)
+    model = BenchModel(PEAT_BOG, max_passes=112)
+    if unknown:
+        kept = np.isin(UNKNOWNS, unknown)
+        model.prior = replace(model.prior, tolerance=np.where(kept, model.prior.tolerance, 0.0))
+    tuning.belief = Belief(model, rng, members=200, pioneers=1000)
+    return tuning, simulated
+
+
+@pytest.fixture
+def start() -> Iterator[Start]:
+    """Open benches for one test."""
+    with ExitStack() as stack:
+        yield lambda seed=103, unknown=(): start_tuning(stack, seed, unknown)
+
+
+@pytest.fixture(scope="package")
+def arrived() -> Iterator[Arrived]:
+    """Tests share it and only look."""
+    with ExitStack() as stack:
+        tuning, simulated = start_tuning(stack)
+        tuning.read_at(tuning.bench.setting, "survey", "reading where the bench stands")
+        inside = approach(tuning, TARGET, how_far_off(PEAT_BOG, PATTERN))
+        low, high = (locate_edge(tuning, inside, side) for side in SIDES)
+        centre = tuning.at(tuning.plateau_around(inside).centre.value)
+        height = read_height(tuning, centre)
+        at = tuning.bench.setting
+        yield Arrived(tuning, simulated, at, (low, high), height, weigh_rivals(tuning, at))
