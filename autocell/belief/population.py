@@ -30,8 +30,22 @@ _SURPRISE = 3.5
 _STRAINED = 1.1
 """Tolerances at which the median of the members counts as pulled out of the bench file's range."""
 
+_SETTLED, _SETTLING_SWEEPS = 300, 60
+"""Members and sweeps when the belief settles: a chain needs several steps for each unknown."""
+
+_STRIDES = np.array([0.15, 0.35, 0.6])
+"""Standard deviations of the posterior that a member wanders; 2.38/√15 = 0.61 is about the best
+for a Gaussian of 15 unknowns (Roberts, Gelman & Gilks, Ann. Appl. Probab. 7, 110 (1997), [mem])."""
+
+_DIFFERENCE = 3e-3
+_FLAT_PRECISION = 3.0
+"""One over the variance of a flat prior from −1 to 1."""
+
 _CROSSOVER = np.array([0.25, 0.5, 1.0])
 """Shares of the unknowns that one proposal changes."""
+
+Target = Callable[[FloatArray], FloatArray]
+"""Log likelihood (M,) of predicted powers (M, S)."""
 
 
 class Belief:
@@ -44,11 +58,12 @@ class Belief:
         *,
         members: int = 800,
         pioneers: int = 4000,
-        sweeps: int = 3,
+        sweeps: int = 2,
     ) -> None:
         self.model = model
         self.readings: list[Reading] = []
         self.surprises = 0
+        self._forgiven = 0
         self._rng = rng
         self._members = members
         self._pioneers = pioneers
@@ -80,12 +95,14 @@ class Belief:
         """
         self.readings.append(reading)
         self._absorb()
-        if len(self.readings) > 2 and self.misfit() > _SURPRISE:
+        if len(self.readings) > 2 and self._missed() > self._forgiven:
             self._start_over()
-            if self.misfit() > _SURPRISE:
+            if self._missed() > self._forgiven:
                 self.surprises += 1
                 self._model_error = min(4.0, 1.5 * self._model_error)
                 self._start_over()
+                # one bad reading stays bad; only another one is another surprise
+                self._forgiven = self._missed()
 
     def _start_over(self) -> None:
         self._begin()
@@ -97,12 +114,11 @@ class Belief:
         likelihood = self._absorbed.log_likelihood(self._predicted)
         return np.asarray(likelihood + self.model.prior.log_density(self.z))
 
-    def settle(self, sweeps: int) -> None:
-        """Spread the members some more, for numbers that are read off their spread."""
-        evidence, usual = self._absorbed, self._sweeps
-        self._sweeps = sweeps
-        self._spread(evidence.settings, evidence.log_likelihood)
-        self._sweeps = usual
+    def settle(self) -> None:
+        """Spread fewer members much longer, for numbers that are read off their spread."""
+        some = self._rng.permutation(len(self.z))[:_SETTLED]
+        self.z, self._predicted = self.z[some], self._predicted[some]
+        self._spread(self._absorbed, self._absorbed.log_likelihood, _SETTLING_SWEEPS)
 
     def best(self, count: int) -> FloatArray:
         """The ``count`` members with the highest posterior density, (count, D)."""
@@ -118,13 +134,21 @@ class Belief:
             if abs(pulled[index]) > _STRAINED
         ]
 
-    def misfit(self) -> float:
-        """Largest deviation, in standard uncertainties, of the best tenth from any reading."""
+    def misfits(self) -> FloatArray:
+        """Deviation (S,), in standard uncertainties, of the best tenth from each merged reading."""
         evidence = self._absorbed
         goodness = evidence.log_likelihood(self._predicted)
         best = np.argsort(goodness)[-max(1, len(self.z) // 10) :]
         deviation = np.abs(self._predicted[best] - evidence.power_w) / evidence.sigma_w
-        return float(np.median(deviation, axis=0).max(initial=0.0))
+        return np.asarray(np.median(deviation, axis=0))
+
+    def misfit(self) -> float:
+        """The largest of :meth:`misfits`."""
+        return float(self.misfits().max(initial=0.0))
+
+    def _missed(self) -> int:
+        """How many readings even the best tenth miss."""
+        return int(np.count_nonzero(self.misfits() > _SURPRISE))
 
     def _absorb(self) -> None:
         """Move the population from the readings it has absorbed to all of them."""
@@ -146,7 +170,7 @@ class Belief:
                 before = old.log_likelihood(predicted[:, :known])
                 return (1.0 - degree) * before + degree * new.log_likelihood(predicted)
 
-            self._spread(new.settings, target)
+            self._spread(new, target, self._sweeps)
         self._absorbed = new
 
     def _thin(self, gain: FloatArray, degree: float) -> tuple[float, NDArray[np.int64]]:
@@ -172,33 +196,65 @@ class Belief:
         self._rng.shuffle(chosen)
         return min(1.0, degree + step), chosen
 
-    def _spread(
-        self, settings: Sequence[Setting], target: Callable[[FloatArray], FloatArray]
-    ) -> None:
-        """Move every member by a few steps of a Markov chain with this log likelihood."""
-        prior = self.model.prior
+    def _spread(self, evidence: Evidence, target: Target, sweeps: int) -> None:
+        """Move every member by a Markov chain that leaves this log likelihood as it is.
+
+        Each sweep crosses the members with each other, then lets each wander on its own.
+        """
+        shape = self._shape_of_posterior(evidence)
         half = len(self.z) // 2
         halves = (slice(half), slice(half, None))
-        for _sweep in range(self._sweeps):
+        for _ in range(sweeps):
             for movers, others in (halves, halves[::-1]):
-                z, predicted = self.z[movers], self._predicted[movers]
-                pool = self.z[others]
-                first = self._rng.integers(len(pool), size=len(z))
-                second = (first + self._rng.integers(1, len(pool), size=len(z))) % len(pool)
-                share = self._rng.choice(_CROSSOVER, size=(len(z), 1))
-                changed = self._rng.random(z.shape) < share
-                active = np.maximum(changed.sum(axis=1, keepdims=True), 1)
-                whole = self._rng.random((len(z), 1)) < 0.1  # now and then from mode to mode
-                leap = np.where(whole, 1.0, 2.38 / np.sqrt(2.0 * active))
-                jitter = self._rng.normal(0.0, 1e-3, z.shape)
-                proposal = z + changed * (leap * (pool[first] - pool[second]) + jitter)
-                proposed = self.model.predict(proposal, settings).power_w
-                gain = (
-                    target(proposed)
-                    + prior.log_density(proposal)
-                    - target(predicted)
-                    - prior.log_density(z)
-                )
-                accepted = np.log(self._rng.random(len(z))) < gain
-                self.z[movers][accepted] = proposal[accepted]
-                self._predicted[movers][accepted] = proposed[accepted]
+                self._step(movers, self._crossed(self.z[movers], self.z[others]), evidence, target)
+            everyone = slice(None)
+            self._step(everyone, self._wandered(self.z, shape), evidence, target)
+
+    def _crossed(self, z: FloatArray, pool: FloatArray) -> FloatArray:
+        """Proposals that differ from ``z`` as two members of ``pool`` differ from each other."""
+        first = self._rng.integers(len(pool), size=len(z))
+        second = (first + self._rng.integers(1, len(pool), size=len(z))) % len(pool)
+        share = self._rng.choice(_CROSSOVER, size=(len(z), 1))
+        changed = self._rng.random(z.shape) < share
+        active = np.maximum(changed.sum(axis=1, keepdims=True), 1)
+        whole = self._rng.random((len(z), 1)) < 0.1  # now and then from mode to mode
+        leap = np.where(whole, 1.0, 2.38 / np.sqrt(2.0 * active))
+        jitter = self._rng.normal(0.0, 1e-3, z.shape)
+        return np.asarray(z + changed * (leap * (pool[first] - pool[second]) + jitter))
+
+    def _wandered(self, z: FloatArray, shape: FloatArray) -> FloatArray:
+        """Proposals around ``z`` with the local shape of the posterior."""
+        stride = self._rng.choice(_STRIDES, size=(len(z), 1))
+        return np.asarray(z + stride * (self._rng.normal(size=z.shape) @ shape.T))
+
+    def _shape_of_posterior(self, evidence: Evidence) -> FloatArray:
+        """Square root (D, D) of the posterior's covariance, linearised at a middling member.
+
+        The flat prior counts as a Gaussian of the same variance.
+        """
+        density = evidence.log_likelihood(self._predicted) + self.model.prior.log_density(self.z)
+        middling = self.z[np.argsort(density)[len(self.z) // 2]]
+        nudges = _DIFFERENCE * np.eye(len(middling))
+        power = self.model.predict(
+            np.concatenate([middling + nudges, middling - nudges]), evidence.settings
+        ).power_w
+        ahead, behind = np.split(power, 2)
+        slope = ((ahead - behind) / (2.0 * _DIFFERENCE) / evidence.sigma_w).T
+        precision = slope.T @ slope + _FLAT_PRECISION * np.eye(len(middling))
+        return np.asarray(np.linalg.cholesky(np.linalg.inv(precision)))
+
+    def _step(
+        self, movers: slice, proposal: FloatArray, evidence: Evidence, target: Target
+    ) -> None:
+        """Accept or refuse one proposal for each mover (Metropolis)."""
+        prior = self.model.prior
+        z, predicted = self.z[movers], self._predicted[movers]
+        proposed = self.model.predict(proposal, evidence.settings).power_w
+        gain = (
+            target(proposed)
+            + prior.log_density(proposal)
+            - target(predicted)
+            - prior.log_density(z)
+        )
+        accepted = np.log(self._rng.random(len(z))) < gain
+        z[accepted], predicted[accepted] = proposal[accepted], proposed[accepted]

@@ -1,4 +1,4 @@
-"""How a cell and its input beam are laid out as one row of numbers for the kernel, and what the
+"""How a cell and its input beam are laid out as one column of numbers for the kernel, and what the
 kernel keeps of each arrival at a mirror."""
 
 from __future__ import annotations
@@ -35,14 +35,14 @@ COLUMNS: tuple[tuple[str, str], ...] = (
     *(("beam", name) for name in _BEAM),
     *(("detector", name) for name in _DETECTOR),
 )
-"""What each column of a parameter row holds; three more follow for each hole: x, y, radius."""
+"""What a parameter column holds, from the top; three more follow for each hole: x, y, radius."""
 
 M1 = 1
 M2 = M1 + len(_MIRROR)
 BEAM = M2 + len(_MIRROR)
 DETECTOR = BEAM + len(_BEAM)
 HOLES = DETECTOR + len(_DETECTOR)
-"""First columns of the two mirrors, the input beam, the detector and the first hole."""
+"""First places of the two mirrors, the input beam, the detector and the first hole."""
 
 SPOT_COLUMNS = (
     "x_m", "y_m", "z_m",

@@ -82,7 +82,7 @@ class Path:
 
 @dataclass(frozen=True)
 class _Columns:
-    """The columns of a batch of parameter rows, not yet broadcast to ``shape``."""
+    """The numbers of a batch by quantity, as COLUMNS says, not yet broadcast to ``shape``."""
 
     values: list[FloatArray]
     shape: tuple[int, ...]
@@ -106,7 +106,7 @@ class _Columns:
         return cls(values, np.broadcast_shapes(*(value.shape for value in values)))
 
     def blocks(self) -> list[tuple[slice, slice]]:
-        """Pieces of the first axis of the batch, each with the flat rows that it becomes."""
+        """Pieces of the first axis of the batch, each with the flat batch that it becomes."""
         first, *rest = self.shape or (1,)
         each = math.prod(rest)
         step = max(1, _BLOCK // max(each, 1))

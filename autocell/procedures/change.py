@@ -29,9 +29,6 @@ from autocell.setting import Setting
 _LEAST_LIGHT = 0.01
 """Of the laser's power: a pattern that passes less is no place to start from."""
 
-_SETTLING_SWEEPS = 30
-"""Before numbers are read off the spread of the members: fewer left it too narrow."""
-
 _ROUNDS = 3
 """How often a proof that failed is tried again with what was learned."""
 
@@ -131,7 +128,7 @@ def _centre(tuning: Tuning, inside: Setting) -> Setting:
 
 def _outcome(tuning: Tuning, arrival: _Arrival, verdict: Verdict, reason: str) -> Outcome:
     at = arrival.at
-    tuning.belief.settle(_SETTLING_SWEEPS)
+    tuning.belief.settle()
     plateau = tuning.plateau_around(at)
     margin_low, margin_high = account.margins(at, plateau.low, plateau.high)
     throughput, throughput_u = account.throughput(tuning, arrival.height.reading)

@@ -22,7 +22,7 @@ from autocell.setting import Setting
 READING_NOISE = 0.002
 """Relative standard uncertainty asked of a reading; less than the model error gains nothing."""
 
-_MOST_SURPRISES = 4
+_MOST_SURPRISES = 3
 """Times that the belief may have to start over before the bench file is doubted."""
 
 _SOME = 100
