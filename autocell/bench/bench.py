@@ -21,7 +21,8 @@ class Bench:
     """Axes, meter and shutter of one bench behind one guard.
 
     Made by :func:`autocell.bench.opening.open_bench`. All times are bench time since then.
-    ``identities`` are what the devices call themselves; ``notes`` what was found on opening.
+    ``identities`` are what the devices call themselves; ``notes`` all that opening told, and
+    ``findings`` those of them that were not to be expected, such as an axis still moving.
     """
 
     def __init__(
@@ -50,8 +51,11 @@ class Bench:
             self._guard.check_reading,
             lambda text: journal.event(self.time_s, "metering", text),
         )
-        self.notes += self._guard.look_around()
+        self.findings = self._guard.look_around()
         self.home_setting = self._way_home()
+        self.notes += self.findings
+        for finding in self.findings:
+            journal.event(self.time_s, "found", finding)
 
     @property
     def time_s(self) -> float:
@@ -179,7 +183,7 @@ class Bench:
                 low = max(low, self.description.lowest_spacing_m - zero_m)
             nearest = min(max(positions[name], low), high)
             if nearest != positions[name]:
-                self.notes.append(
+                self.findings.append(
                     f"{name} starts at {trade(axis, positions[name])}, where it cannot be "
                     f"approached from above within its limits; undoing ends at "
                     f"{trade(axis, nearest)}"

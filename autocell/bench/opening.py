@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, TypeVar, cast
 
@@ -59,29 +59,71 @@ def open_bench(
     """The bench of a bench file, its instruments opened, identified and compared with the file.
 
     ``connect`` opens the lines; by default whatever is installed as ``default`` in the entry
-    point group ``autocell.transports``. When an error or a stop passes through, every axis is
-    stopped; in any case all that was opened is closed.
+    point group ``autocell.transports``. When an error or a stop passes through, also while the
+    bench is being opened, every axis is stopped; in any case all that was opened is closed.
 
     Raises BenchFileError for what a driver or a controller cannot do; Busy, Disconnected, NoReply
     or WrongIdentity from the instruments.
     """
+    drivers = {name: _driver(description, d) for name, d in description.devices.items()}
+    lines = connect or _default_connect()
     with ExitStack() as opened:
         devices: dict[str, Device] = {}
-        drivers = {name: _driver(description, d) for name, d in description.devices.items()}
-        lines = connect or _default_connect()
-        for name, device in description.devices.items():
-            section = {**device.section, "path": str(description.path.parent)}
-            devices[name] = _asked(
-                description, ("devices", name), drivers[name], section, clock, lines
-            )
-            opened.callback(devices[name].close)
-            _check_identity(device, devices[name])
-        bench = _assemble(description, devices, clock, journal or NoJournal())
+        axes: dict[str, Axis] = {}
+        bench: Bench | None = None
         try:
+            for name in _movers_first(description):
+                device = description.devices[name]
+                section = {**device.section, "path": str(description.path.parent)}
+                devices[name] = _asked(
+                    description, ("devices", name), drivers[name], section, clock, lines
+                )
+                opened.callback(devices[name].close)
+                _check_identity(device, devices[name])
+                axes |= _axes_of(description, name, devices[name])
+            bench = _assemble(description, devices, axes, clock, journal or NoJournal())
             yield bench
         except BaseException:
-            bench.stop()
+            _stop_for_certain(bench, axes)
             raise
+
+
+def _movers_first(description: BenchDescription) -> list[str]:
+    """The devices, those with axes first: what a crash left moving can be stopped only by its own
+    controller, and must not run on because another instrument is silent."""
+    movers = {axis.device for axis in description.axes.values()}
+    return sorted(description.devices, key=lambda name: name not in movers)
+
+
+def _axes_of(description: BenchDescription, name: str, device: Device) -> dict[str, Axis]:
+    """The axes that one device carries."""
+    return {
+        axis.name: _asked(description, ("axes", axis.name), device.axis, axis.name, axis.section)
+        for axis in description.axes.values()
+        if axis.device == name
+    }
+
+
+def _stop_for_certain(bench: Bench | None, axes: Mapping[str, Axis]) -> None:
+    """Stop every axis, also when the operator's interrupt comes in the middle of it.
+
+    An interrupt is raised once (see :mod:`autocell.bench.stopping`), so that the second try is
+    left in peace.
+    """
+    try:
+        _stop(bench, axes)
+    except BaseException:
+        _stop(bench, axes)
+        raise
+
+
+def _stop(bench: Bench | None, axes: Mapping[str, Axis]) -> None:
+    if bench is not None:
+        bench.stop()
+        return
+    for axis in axes.values():
+        with suppress(Exception):  # the error that broke the opening off is the one to tell
+            axis.stop()
 
 
 def installed(group: str) -> dict[str, EntryPoint]:
@@ -130,14 +172,13 @@ def _check_identity(expected: DeviceDescription, device: Device) -> None:
 def _assemble(
     description: BenchDescription,
     devices: Mapping[str, Device],
+    opened_axes: Mapping[str, Axis],
     clock: Clock,
     journal: Journal,
 ) -> Bench:
-    axes: dict[str, Axis] = {}
+    axes = {name: opened_axes[name] for name in description.axes}  # in the order of the file
     notes: list[str] = []
     for name, axis in description.axes.items():
-        keys = ("axes", name)
-        axes[name] = _asked(description, keys, devices[axis.device].axis, name, axis.section)
         notes += _compare_limits(description, axis, axes[name])
     meter_section = {
         **description.meter.section,

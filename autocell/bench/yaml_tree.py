@@ -94,8 +94,9 @@ class YamlTree:
 
 def parse(text: str) -> YamlTree:
     """The values of ``text`` and their lines. Raises YamlTreeError."""
-    loader = _CoreSchemaLoader(text)
+    loader: yaml.SafeLoader | None = None
     try:
+        loader = _CoreSchemaLoader(text)
         root = loader.get_single_node()
         duplicates = list(_duplicates(root, (), frozenset()))
         values = None if root is None else _values(loader, root)
@@ -107,7 +108,8 @@ def parse(text: str) -> YamlTree:
     except yaml.YAMLError as error:
         raise YamlTreeError(1, str(error).splitlines()[0]) from error
     finally:
-        loader.dispose()
+        if loader is not None:
+            loader.dispose()
     return YamlTree(values, duplicates, root)
 
 

@@ -1,7 +1,18 @@
-"""``python -m autocell.cli``: the same as the command ``autocell``."""
+"""Where the command ``autocell`` begins, also as ``python -m autocell.cli``.
 
-import sys
+Nothing is imported before the ``try``: an interrupt during the imports is no traceback either.
+"""
 
-from autocell.cli.main import main
 
-sys.exit(main())
+def run() -> int:
+    """Run the command line; the exit code."""
+    try:
+        from autocell.cli.main import main
+
+        return main()
+    except KeyboardInterrupt:
+        return 4
+
+
+if __name__ == "__main__":
+    raise SystemExit(run())

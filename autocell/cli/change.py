@@ -60,7 +60,7 @@ def change(
 
     print_cautions(description)
     finished = run_change(invocation, description, passes, seed, report)
-    print_finished(finished, as_json)
+    print_finished(invocation, finished, as_json)
     return finished.outcome.verdict.exit_code
 
 

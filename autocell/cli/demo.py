@@ -19,7 +19,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from autocell.cli.invocation import Invocation
-from autocell.cli.options import outcome_json_option, report_option, store_option
+from autocell.cli.options import (
+    outcome_json_option,
+    refuse_unwritable,
+    report_option,
+    store_option,
+)
 from autocell.cli.simulate import random_seed
 from autocell.errors import DeviceError
 
@@ -71,6 +76,7 @@ def demo(
     from autocell.cli.session import print_cautions
     from autocell.patterns import choose_pattern
 
+    refuse_unwritable(truth, "--truth")
     seed = random_seed() if seed is None else seed
     err = output.err()
     output.say(err, f"A simulated bench; everything about it is invented. Seed {seed}.", "bold")
@@ -84,9 +90,11 @@ def demo(
             description = load(simulator.bench_file)
             print_cautions(description)
             finished = run_change(invocation, description, passes, 0, report, "demo")
-            print_finished(finished, as_json, _about(finished, seed))
+            print_finished(invocation, finished, as_json, _about(finished, seed))
             if keep:
                 _wait(simulator.bench_file)
+        if not known.exists():
+            raise DeviceError("the simulator ended before it could tell what it knows")
         told = json.loads(known.read_text(encoding="utf-8"))
         if truth is not None:
             truth.write_bytes(known.read_bytes())

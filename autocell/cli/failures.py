@@ -44,6 +44,9 @@ def outcome_of(error: BaseException) -> Outcome:
 
 def tell(error: BaseException, invocation: Invocation) -> int:
     """Print the error for people and, where a JSON outcome is due, for machines; the exit code."""
+    if invocation.told and invocation.outcome is not None:
+        print(f"autocell: {_sentence(error)}, after the outcome was told", file=sys.stderr)
+        return invocation.outcome.verdict.exit_code
     outcome = invocation.outcome or outcome_of(error)
     if not isinstance(error, (AutocellError, Stopped)):
         log = _write_down(error, invocation.store)

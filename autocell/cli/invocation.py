@@ -13,8 +13,9 @@ if TYPE_CHECKING:
 @dataclass
 class Invocation:
     """``wants_outcome`` says that exactly one JSON outcome is due on standard output, whatever
-    happens. ``outcome`` is that of a run which was recorded before its error went on."""
+    happens; ``told`` that it is out. ``outcome`` is that of the run that was recorded."""
 
     wants_outcome: bool = False
+    told: bool = False
     outcome: Outcome | None = None
     store: Path | None = None

@@ -26,6 +26,18 @@ def bench_path(text: str) -> Path:
     return shipped(text)
 
 
+def refuse_unwritable(path: Path | None, option: str) -> None:
+    """Raises UsageError for a file that could not be written at the end; it is made empty now."""
+    if path is None:
+        return
+    from autocell.errors import UsageError
+
+    try:
+        path.open("a", encoding="utf-8").close()
+    except OSError as error:
+        raise UsageError(f"{option} {path}: cannot be written: {error.strerror}") from error
+
+
 def _to_bench(ctx: click.Context, _parameter: click.Parameter, value: str | None) -> Path | None:
     return None if value is None or ctx.resilient_parsing else bench_path(value)
 

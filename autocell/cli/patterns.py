@@ -40,7 +40,7 @@ _SHAPES = ("circle", "ellipse", "line", "free")
 @click.option("--all", "show_all", is_flag=True, help="Also what is rejected, and why.")
 @click.option(
     "--max-passes",
-    type=click.IntRange(min=4),
+    type=click.IntRange(min=4, max=1000),
     default=100,
     show_default=True,
     help="List no pattern with more passes.",

@@ -63,65 +63,70 @@ def looking(description: BenchDescription) -> Iterator[Bench]:
 def conduct(order: Order, procedure: Callable[[Bench], Outcome]) -> Finished:
     """Record a run, open its bench, carry the procedure out, and write the report.
 
-    Whatever ends the procedure is recorded, left in ``order.invocation`` and raised again.
+    Whatever ends the procedure is recorded, left in ``order.invocation`` and raised again. Once
+    the outcome is fixed an interrupt changes nothing any more.
     """
-    with Store.open(order.invocation.store) as store:
-        with stop_on_signals():
-            journal = store.begin(
-                order.command, order.description, datetime.now(UTC), __version__, order.arguments
-            )
-            outcome, error = _carry_out(order, store, journal, procedure)
-            try:
-                outcome = _finish(journal, outcome)
-            except StoreError as trouble:
-                error = error or trouble
+    with Store.open(order.invocation.store) as store, stop_on_signals() as interrupts:
+        for run in store.unfinished(order.description.name):
+            output.say(output.err(), f"Run {run.id} on this bench broke off unfinished.", "yellow")
+        journal: RunWriter | None = None
+        error: BaseException | None = None
+        bench: Bench | None = None
+        try:
+            with interrupts.held():  # a run that is begun is finished
+                journal = _begin(order, store)
+            clock = RealClock()
+            with open_bench(order.description, clock=clock, journal=journal) as bench:
+                for finding in bench.findings:
+                    output.say(output.err(), f"Found: {finding}", "yellow")
+                outcome = procedure(bench)
+                interrupts.ignore()
+        except BaseException as ended:
+            interrupts.ignore()
+            if journal is None:
+                raise
+            error, outcome = ended, _ended_by(ended, order, store, journal, bench)
+        try:
+            outcome = journal.finish(outcome)
+        except StoreError as trouble:
+            error = error or trouble
+        order.invocation.outcome = outcome
         report = _report(order, store, journal.id)
     if error is not None:
-        order.invocation.outcome = outcome
         raise error
     return Finished(outcome, report)
 
 
-def _carry_out(
-    order: Order, store: Store, journal: RunWriter, procedure: Callable[[Bench], Outcome]
-) -> tuple[Outcome, BaseException | None]:
-    """The outcome, and the error if it was one that ended the run."""
-    bench: Bench | None = None
-    try:
-        with open_bench(order.description, clock=RealClock(), journal=journal) as bench:
-            return procedure(bench), None
-    except BaseException as error:
-        outcome = replace(outcome_of(error), wanted_passes=order.arguments.get("passes"))
-        if bench is not None:
-            usage = bench.usage
-            outcome = replace(
-                outcome,
-                readings=usage.readings,
-                moves=usage.moves,
-                travel_m=usage.travel_m,
-                elapsed_s=usage.elapsed_s,
-            )
-        if isinstance(error, Stopped):
-            opened = bench is not None
-            outcome = replace(outcome, reason=_stop_in_words(store, journal.id, error, opened))
-        return outcome, error
+def _begin(order: Order, store: Store) -> RunWriter:
+    return store.begin(
+        order.command, order.description, datetime.now(UTC), __version__, order.arguments
+    )
 
 
-def _finish(journal: RunWriter, outcome: Outcome) -> Outcome:
-    """Write down how the run ended, also when the first interrupt comes only now: the bench is
-    closed, and the run has come to what it has come to."""
-    try:
-        return journal.finish(outcome)
-    except Stopped:
-        with contextlib.suppress(StoreError):  # it was written before the interrupt
-            return journal.finish(outcome)
-        return outcome.with_run(journal.id)
+def _ended_by(
+    error: BaseException, order: Order, store: Store, journal: RunWriter, bench: Bench | None
+) -> Outcome:
+    """What a run came to that this error ended."""
+    outcome = replace(outcome_of(error), wanted_passes=order.arguments.get("passes"))
+    if bench is not None:
+        usage = bench.usage
+        outcome = replace(
+            outcome,
+            readings=usage.readings,
+            moves=usage.moves,
+            travel_m=usage.travel_m,
+            elapsed_s=usage.elapsed_s,
+        )
+    if isinstance(error, Stopped):
+        words = _stop_in_words(store, journal.id, error, bench is not None)
+        outcome = replace(outcome, reason=words)
+    return outcome
 
 
 def _stop_in_words(store: Store, run: str, error: Stopped, opened: bool) -> str:
     """What the stop did, as the guard wrote it down."""
     if not opened:
-        return f"{error}, while the bench was being opened; nothing had been moved"
+        return f"{error}, while the bench was being opened; this run had moved nothing"
     told = "every axis was told to stop"
     with contextlib.suppress(AutocellError):
         stops = [event.text for event in store.run(run).events if event.kind == "stop"]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autocell.cli.options import bench_path
+from autocell.cli.options import bench_path, refuse_unwritable
 
 if TYPE_CHECKING:
     from autocell_simulators.bench import SimulatedBench
@@ -74,6 +74,8 @@ def simulate(
     machine. BENCH is a bench file or the name of one that comes along (peat-bog). Any program may
     talk to it; it moves in real time.
     """
+    refuse_unwritable(truth, "--truth")
+    refuse_unwritable(write_to, "--write")
     with _asked_to_end(until_eof) as end:
         from autocell_simulators.bench import SimulatedBench
         from autocell_simulators.serving import serve

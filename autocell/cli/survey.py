@@ -71,7 +71,9 @@ def survey(
     steps = made[0].steps
     if not as_json:
         _print_steps(steps)
-    print_finished(finished, as_json, {"steps": [_step_as_json(step) for step in steps]})
+    print_finished(
+        invocation, finished, as_json, {"steps": [_step_as_json(step) for step in steps]}
+    )
     return finished.outcome.verdict.exit_code
 
 

@@ -21,6 +21,12 @@ from autocell.patterns.judging import (
 from autocell.patterns.pattern import Pattern, Shape
 from autocell.setting import Setting
 
+MOST_PASSES = 1000
+"""More than any published cell has by far; looking for more would only take time and memory."""
+
+_NEAREST_AMONG = 300
+"""Passes up to which the nearest that can be had are looked for."""
+
 _COARSE, _FINE = 10, 4
 """Steps of the axis ratio from the line to the widest ellipse, and parts of one around the best."""
 
@@ -61,8 +67,8 @@ def choose_pattern(
 
     Raises NoSuchPattern, naming the nearest pass counts that can be had and why this one cannot.
     """
-    if passes < 2:
-        raise UsageError(f"{passes} passes: a pattern has at least 2")
+    if not 2 <= passes <= MOST_PASSES:
+        raise UsageError(f"{passes} passes: a pattern has 2 to {MOST_PASSES}")
     ours = list_patterns(bench, shape=shape, passes=passes)
     if ours and not ours[0].rejected:
         return ours[0]
@@ -77,7 +83,9 @@ def choose_pattern(
     else:
         low, high = (1e3 * value for value in spacing_reach(bench))
         why = f"no re-entrant spacing for it between {low:.1f} and {high:.1f} mm"
-    patterns = list_patterns(bench, max_passes=max(100, passes + 20), shape=shape)
+    patterns = list_patterns(
+        bench, max_passes=min(max(100, passes + 20), _NEAREST_AMONG), shape=shape
+    )
     usable = {pattern.passes for pattern in patterns if not pattern.rejected}
     counts = sorted(usable, key=lambda n: (abs(n - passes), n))
     nearest = ", ".join(str(n) for n in sorted(counts[:4])) or "none at all"

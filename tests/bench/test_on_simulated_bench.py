@@ -22,6 +22,7 @@ from autocell.bench.bench import Bench
 from autocell.bench.clock import RealClock, VirtualClock
 from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
+from autocell.bench.protocols import Line, Transport
 from autocell.bench.stopping import stop_on_signals
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
@@ -361,3 +362,70 @@ def test_a_stop_from_another_thread_stops_a_move_on_a_real_line(tmp_path: Path) 
             move_far(bench, truth, bench.request_stop)
         assert not truth.axes["spacing"].in_motion
         assert truth.true_positions()["spacing"] > 0.030
+
+
+def test_what_a_crash_left_moving_is_stopped_even_if_the_bench_cannot_be_opened() -> None:
+    simulation = Simulation()
+    whole = connector(simulation.truth)
+    motion, meter = PEAT_BOG.devices["motion"].address, PEAT_BOG.devices["meter"].address
+    line = Line(simulation.clock)
+    crashed = whole(motion, line)
+    crashed.write(b"1 MA 0.00000\r")  # 40 mm away: eight seconds
+    crashed.read_until(b"\r\n", simulation.clock.now() + 1.0)
+    simulation.clock.sleep(1.0)
+    crashed.close()
+
+    def meter_gone(address: str, line: Line) -> Transport:
+        if address == meter:
+            raise Disconnected("nobody is there")
+        return whole(address, line)
+
+    silent = open_bench(PEAT_BOG, clock=simulation.clock, connect=meter_gone)
+    with pytest.raises(Disconnected), silent:
+        pass
+    simulation.clock.sleep(0.5)  # room to brake
+    at_rest = simulation.truth.true_positions()["spacing"]
+    assert at_rest > 0.02
+    simulation.clock.sleep(20.0)
+    assert simulation.truth.true_positions()["spacing"] == at_rest
+
+
+def test_an_axis_found_moving_is_told_and_written_down() -> None:
+    simulation = Simulation()
+    crashed = connector(simulation.truth)(
+        PEAT_BOG.devices["motion"].address, Line(simulation.clock)
+    )
+    crashed.write(b"1 MA 0.00000\r")
+    simulation.clock.sleep(1.0)
+    crashed.close()
+    with opened(simulation) as bench:
+        assert any("it was moving" in finding for finding in bench.findings)
+    assert any("it was moving" in text for _kind, text in simulation.journal.events)
+
+
+def test_an_interrupt_during_the_stop_for_another_error_still_stops_every_axis() -> None:
+    told: list[str] = []
+
+    class Interrupted:
+        """An axis whose first stop is interrupted before it does anything."""
+
+        def __init__(self, name: str) -> None:
+            self.name = name
+
+        def stop(self) -> None:
+            if not told:
+                told.append("interrupt")
+                os.kill(os.getpid(), signal.SIGINT)
+                time.sleep(0.05)
+            told.append(self.name)
+
+    def break_down() -> None:
+        simulation = Simulation()
+        with stop_on_signals(), opened(simulation) as bench:
+            axes = {name: Interrupted(name) for name in PEAT_BOG.axes}
+            bench._guard._axes = axes  # type: ignore[assignment]
+            raise RuntimeError("something else went wrong")
+
+    with pytest.raises(Stopped):
+        break_down()
+    assert set(told) >= set(PEAT_BOG.axes)

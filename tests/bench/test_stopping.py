@@ -18,7 +18,7 @@ def wait_after(number: signal.Signals) -> None:
     signal.pause()
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_signal_raises_stopped_and_the_handlers_come_back(number: signal.Signals) -> None:
     before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
     with pytest.raises(Stopped, match=number.name), stop_on_signals():
@@ -66,3 +66,25 @@ def test_outside_the_main_thread_it_changes_nothing() -> None:
     thread.start()
     thread.join()
     assert seen == [before]
+
+
+def test_an_interrupt_that_is_held_raises_once_at_the_end() -> None:
+    done = []
+
+    def begin_and_go_on() -> None:
+        with stop_on_signals() as interrupts:
+            with interrupts.held():
+                os.kill(os.getpid(), signal.SIGINT)
+                os.kill(os.getpid(), signal.SIGTERM)
+                done.append("held")
+            done.append("never reached")
+
+    with pytest.raises(Stopped, match="SIGINT"):
+        begin_and_go_on()
+    assert done == ["held"]
+
+
+def test_once_nothing_is_left_to_stop_an_interrupt_changes_nothing() -> None:
+    with stop_on_signals() as interrupts:
+        interrupts.ignore()
+        os.kill(os.getpid(), signal.SIGINT)
