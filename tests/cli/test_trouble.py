@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from autocell.cli import failures
+from autocell.cli.invocation import Invocation
 from autocell.cli.main import main
 from autocell.outcome import Outcome, Verdict
 from autocell.records import RunRecord, RunWriter, Store
@@ -181,3 +183,47 @@ def test_what_nobody_foresaw_is_one_sentence_with_the_details_in_a_file(
     (log,) = (tmp_path / "errors").glob("*.log")
     assert str(log) in printed.err
     assert "Traceback" in log.read_text("utf-8")
+
+
+def test_a_pass_count_beyond_all_sense_is_refused_at_once(tmp_path: Path, capsys: Printed) -> None:
+    arguments = ["change", "100000", "--bench", "peat-bog", "--json"]
+    assert main([*arguments, "--store", str(tmp_path / "runs.sqlite")]) == 2
+    printed = capsys.readouterr()
+    assert "2 to 1000" in printed.err
+    assert json.loads(printed.out)["verdict"] == "failed"
+
+
+def test_a_control_character_in_a_bench_file_is_no_surprise(
+    tmp_path: Path, capsys: Printed
+) -> None:
+    path = tmp_path / "odd.yaml"
+    path.write_bytes(b"bench: odd\x00name\n")
+    assert main(["check", "--bench", str(path)]) == 2
+    assert f"{path}:1: not valid YAML" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["demo", "--json", "--truth"],
+        ["simulate", "peat-bog", "--truth"],
+        ["simulate", "peat-bog", "--write"],
+    ],
+)
+def test_a_file_that_cannot_be_written_is_refused_before_anything_starts(
+    arguments: list[str], tmp_path: Path, capsys: Printed
+) -> None:
+    missing = tmp_path / "no such folder" / "file.json"
+    assert main([*arguments, str(missing)]) == 2
+    printed = capsys.readouterr()
+    assert f"{arguments[-1]} {missing}: cannot be written" in printed.err
+    if "--json" in arguments:
+        assert json.loads(printed.out)["verdict"] == "failed"  # one object, and no other
+
+
+def test_an_outcome_that_was_told_is_not_told_again(capsys: Printed) -> None:
+    told = Invocation(wants_outcome=True, told=True, outcome=Outcome(Verdict.REACHED, "reached"))
+    assert failures.tell(KeyboardInterrupt(), told) == 0
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert "after the outcome was told" in printed.err
