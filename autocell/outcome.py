@@ -206,12 +206,10 @@ class Outcome:
             "reason": self.reason,
             "wanted_passes": self.wanted_passes,
             "passes": self.passes,
-            "proof": None
-            if proof is None
-            else {
-                "proved": proof.proved,
-                "probability": proof.probability,
-                "evidence": [vars(piece) for piece in proof.evidence],
+            "proof": {
+                "proved": proof is not None and proof.proved,
+                "probability": None if proof is None else proof.probability,
+                "evidence": [vars(piece) for piece in proof.evidence] if proof else [],
             },
             "readings": self.readings,
             "moves": self.moves,

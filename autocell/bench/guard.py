@@ -98,7 +98,7 @@ class Guard:
                     self._clock.sleep(traits.speed / traits.acceleration)
                     self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
                 if isinstance(axis, ReportsReference) and not axis.referenced():
-                    why = "its controller has no reference; home it first"
+                    why = "its controller has no reference; home it at the controller"
                     self.trust.lower(name, Trust.LOST, why)
             except Refused as error:
                 self.trust.lower(name, Trust.LOST, str(error))

@@ -16,8 +16,10 @@ from autocell.bench.protocols import (
     Connect,
     Device,
     Journal,
+    Line,
     OpenDevice,
     ReportsLimits,
+    Transport,
 )
 from autocell.description import AxisDescription, BenchDescription, DeviceDescription
 from autocell.errors import BenchFileError, WrongIdentity
@@ -67,6 +69,8 @@ def open_bench(
     """
     drivers = {name: _driver(description, d) for name, d in description.devices.items()}
     lines = connect or _default_connect()
+    for name, device in description.devices.items():
+        _check_section(description, device, drivers[name], clock)
     with ExitStack() as opened:
         devices: dict[str, Device] = {}
         axes: dict[str, Axis] = {}
@@ -74,10 +78,7 @@ def open_bench(
         try:
             for name in _movers_first(description):
                 device = description.devices[name]
-                section = {**device.section, "path": str(description.path.parent)}
-                devices[name] = _asked(
-                    description, ("devices", name), drivers[name], section, clock, lines
-                )
+                devices[name] = _opened(description, device, drivers[name], clock, lines)
                 opened.callback(devices[name].close)
                 _check_identity(device, devices[name])
                 axes |= _axes_of(description, name, devices[name])
@@ -86,6 +87,35 @@ def open_bench(
         except BaseException:
             _stop_for_certain(bench, axes)
             raise
+
+
+class _NothingIsOpened(Exception):
+    """A driver has accepted its section and asks for its line."""
+
+
+def _check_section(
+    description: BenchDescription, device: DeviceDescription, driver: OpenDevice, clock: Clock
+) -> None:
+    """Let a driver read its section and open nothing, so that no port is opened before all of the
+    bench file is found good. Raises BenchFileError."""
+
+    def no_line(_address: str, _line: Line) -> Transport:
+        raise _NothingIsOpened
+
+    with suppress(_NothingIsOpened):
+        _opened(description, device, driver, clock, no_line).close()
+
+
+def _opened(
+    description: BenchDescription,
+    device: DeviceDescription,
+    driver: OpenDevice,
+    clock: Clock,
+    connect: Connect,
+) -> Device:
+    section = {**device.section, "path": str(description.path.parent)}
+    opened: Device = _asked(description, ("devices", device.name), driver, section, clock, connect)
+    return opened
 
 
 def _movers_first(description: BenchDescription) -> list[str]:

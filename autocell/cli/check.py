@@ -93,8 +93,11 @@ def _axes(bench: Bench) -> Iterator[Row]:
     for name, axis in bench.description.axes.items():
         at = positions[name]
         text = f"at {trade(axis, at)}, limits {axis.low * 1e3:g} to {axis.high * 1e3:g} {axis.unit}"
-        if trust[name] is not Trust.KNOWN:
-            yield Row(f"axis {name}", "FAIL", f"{text}; position {trust[name]}: home it first")
+        if trust[name] is Trust.LOST:
+            cure = "position lost: home it at its controller"
+            yield Row(f"axis {name}", "FAIL", f"{text}; {cure}")
+        elif trust[name] is Trust.ESTIMATED:
+            yield Row(f"axis {name}", "note", f"{text}; it was stopped on its way")
         elif not axis.low - axis.repeatability <= at <= axis.high + axis.repeatability:
             yield Row(f"axis {name}", "FAIL", f"{text}: beyond its limits")
         else:

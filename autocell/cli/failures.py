@@ -60,6 +60,14 @@ def tell(error: BaseException, invocation: Invocation) -> int:
     return USAGE if isinstance(error, UsageError) else outcome.verdict.exit_code
 
 
+def tell_usage(reason: str) -> None:
+    """Print the JSON outcome of a command that was refused for its options."""
+    from autocell.cli.output import print_json
+    from autocell.outcome import Outcome, Verdict
+
+    print_json(Outcome(Verdict.FAILED, reason).as_json())
+
+
 def _sentence(error: BaseException) -> str:
     if isinstance(error, Stopped):
         return str(error)

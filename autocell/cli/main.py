@@ -34,6 +34,10 @@ _EPILOG = (
 )
 
 
+_TELL_AN_OUTCOME = {"demo", "survey", "change"}
+"""Commands whose ``--json`` is exactly one outcome, also when click refuses an option."""
+
+
 class _InOrder(click.Group):
     """Lists commands in the order of a first day at the bench, not of the alphabet."""
 
@@ -73,6 +77,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         )
     except click.ClickException as error:
         error.show()
+        given = sys.argv[1:] if arguments is None else arguments
+        if "--json" in given and given[0] in _TELL_AN_OUTCOME:
+            failures.tell_usage(error.format_message())
         return failures.USAGE
     except (KeyboardInterrupt, click.Abort):
         return failures.tell(failures.interrupted(), invocation)

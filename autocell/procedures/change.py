@@ -7,8 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from autocell.bench.bench import Bench
+from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
-from autocell.errors import AutocellError, BudgetError, DeviceError, LimitError, ReadingError
+from autocell.errors import (
+    AutocellError,
+    BudgetError,
+    DeviceError,
+    LimitError,
+    MotionError,
+    ReadingError,
+)
 from autocell.outcome import Outcome, Proof, Verdict
 from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures import account
@@ -76,6 +84,7 @@ class _Arrival:
 
 def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench = tuning.bench
+    _refuse_lost_axes(bench)
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
     start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")
@@ -107,6 +116,16 @@ def _suspicion(tuning: Tuning) -> str:
         return ""
     names = ", ".join(f"{name} ({value})" for name, value in strained)
     return f"; a tolerance of the bench file looks wrong: the readings pull {names} beyond it"
+
+
+def _refuse_lost_axes(bench: Bench) -> None:
+    """Raises MotionError when a position is not known: readings there would mean nothing."""
+    lost = [name for name, trust in bench.trust().items() if trust is Trust.LOST]
+    if lost:
+        raise MotionError(
+            f"the position of {', '.join(lost)} is lost; home it at its controller, then run "
+            "'autocell check'"
+        )
 
 
 def _refuse_darkness(tuning: Tuning, start: Reading) -> None:
@@ -178,7 +197,8 @@ def _hold(tuning: Tuning, reason: str) -> Outcome:
             reading = tuning.bench.read_power("the start, again", READING_NOISE)
     except AutocellError as error:
         tuning.bench.stop()
-        return _so_far(tuning, Verdict.HELD, f"{reason}; the way back failed too: {error}")
+        verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
+        return _so_far(tuning, verdict, f"{reason}; the way back failed too: {error}")
     first = tuning.belief.readings[0] if tuning.belief.readings else None
     again = (
         ""

@@ -148,7 +148,7 @@ def _edge_evidence(tuning: Tuning, edge: Edge) -> Evidence:
     found, expected = edge.found, edge.expected
     words = (
         f"{edge.side} edge at {1e3 * found.value:.3f} ± {1e3 * found.u:.3f} mm, expected at "
-        f"{1e3 * expected.value:.3f} ± {1e3 * expected.u:.3f} mm before readings near it"
+        f"{1e3 * expected.value:.3f} ± {1e3 * expected.u:.3f} mm before it was looked for"
     )
     if not edge.located:
         words = f"{edge.side} edge not located sharply enough: {words.partition(' edge ')[2]}"

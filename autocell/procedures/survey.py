@@ -10,7 +10,14 @@ import numpy as np
 from autocell.bench.bench import Bench
 from autocell.bench.plan import PlannedMove, plan_move
 from autocell.description import BenchDescription
-from autocell.errors import AutocellError, BudgetError, DeviceError, ReadingError, UsageError
+from autocell.errors import (
+    AutocellError,
+    BudgetError,
+    DeviceError,
+    LimitError,
+    ReadingError,
+    UsageError,
+)
 from autocell.outcome import Outcome, Verdict
 from autocell.patterns import list_patterns
 from autocell.procedures import account
@@ -103,7 +110,7 @@ def survey(
         first = tuning.read_at(start, "survey", "reading where the bench stands")
         for spacing in sorted(spacings_m):
             tuning.read_at(start.at_spacing(spacing), "survey", "reading along the spacing")
-    except (BudgetError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError) as error:
         outcome = _back(tuning, start, Verdict.HELD, str(error))
     except DeviceError as error:
         bench.stop()

@@ -429,3 +429,24 @@ def test_an_interrupt_during_the_stop_for_another_error_still_stops_every_axis()
     with pytest.raises(Stopped):
         break_down()
     assert set(told) >= set(PEAT_BOG.axes)
+
+
+def test_no_line_is_opened_before_every_section_is_found_good(tmp_path: Path) -> None:
+    text = shipped("peat-bog").read_text("utf-8")
+    assert text.count("driver: scpi-power-meter") == 1
+    odd = text.replace("driver: scpi-power-meter", "driver: scpi-power-meter\n    colour: blue")
+    path = tmp_path / "odd.yaml"
+    path.write_text(odd, "utf-8")
+    (tmp_path / "plain-motion.yaml").write_bytes(shipped("plain-motion.yaml").read_bytes())
+    asked: list[str] = []
+
+    def connect(address: str, line: Line) -> Transport:
+        asked.append(address)
+        raise Disconnected("nobody is there")
+
+    with (
+        pytest.raises(BenchFileError, match="colour"),
+        open_bench(load(path), clock=VirtualClock(), connect=connect),
+    ):
+        pass
+    assert asked == []

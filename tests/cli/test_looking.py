@@ -53,4 +53,4 @@ def test_a_survey_shows_the_staircase_and_goes_back(autocell: CommandLine) -> No
     assert truth["passes"] == told["passes"] == 6
     assert truth["counters"]["spacing"] == pytest.approx(0.040, abs=5e-6)
     assert len(told["steps"]) == 4
-    assert told["proof"] is None
+    assert told["proof"] == {"proved": False, "probability": None, "evidence": []}

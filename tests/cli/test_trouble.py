@@ -227,3 +227,11 @@ def test_an_outcome_that_was_told_is_not_told_again(capsys: Printed) -> None:
     printed = capsys.readouterr()
     assert printed.out == ""
     assert "after the outcome was told" in printed.err
+
+
+def test_a_refused_option_is_one_json_outcome_too(capsys: Printed) -> None:
+    assert main(["change", "many", "--bench", "peat-bog", "--json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert told["verdict"] == "failed"
+    assert "many" in told["reason"]
+    assert told["proof"]["probability"] is None
