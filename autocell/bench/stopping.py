@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import signal
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 from autocell.errors import Stopped
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")  # the last where a terminal can hang up
+_remembered = threading.Event()
 _SIGNALS = tuple(getattr(signal, name) for name in _NAMES if hasattr(signal, name))
 
 
 class Interrupts:
-    """What becomes of interrupts: the first raises Stopped, later ones are ignored."""
+    """What becomes of interrupts: the first raises Stopped, later ones are ignored.
+
+    Python may run a signal handler inside a finaliser or a callback, where whatever it raises is
+    lost. What must not be lost is therefore also told to whoever asked with :meth:`tell`.
+    """
 
     def __init__(self) -> None:
         self._asked = False
+        self._listener: Callable[[], None] = _nobody
         self._holding = False
         self._held: Stopped | None = None
 
@@ -27,6 +34,7 @@ class Interrupts:
         if self._asked:
             return
         self._asked = True
+        self._listener()
         stopped = Stopped(f"stopped by {signal.Signals(number).name}")
         if self._holding:
             self._held = stopped
@@ -45,9 +53,66 @@ class Interrupts:
             held, self._held = self._held, None
             raise held
 
+    def tell(self, listener: Callable[[], None]) -> None:
+        """Call ``listener`` when an interrupt comes, and now if one has come already.
+
+        Meant for :meth:`autocell.bench.bench.Bench.request_stop`, after which nothing moves or
+        reads any more.
+        """
+        self._listener = listener
+        if self._asked:
+            listener()
+
     def ignore(self) -> None:
         """From now on nothing is left that an interrupt should stop."""
         self._asked = True
+
+
+@contextmanager
+def remember_interrupts() -> Iterator[None]:
+    """Within this SIGINT raises KeyboardInterrupt as usual, and is remembered: should that be
+    lost, :func:`stop_on_signals` raises Stopped before anything is opened."""
+    _remembered.clear()
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def remember(_number: int, _frame: FrameType | None) -> None:
+        _remembered.set()
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGINT, remember)
+    try:
+        with _no_traceback_of_lost_interrupts():
+            yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        _remembered.clear()
+
+
+@contextmanager
+def _no_traceback_of_lost_interrupts() -> Iterator[None]:
+    """An interrupt that Python had to drop is dealt with elsewhere; nobody needs its traceback."""
+    before = sys.unraisablehook
+
+    def quiet(lost: sys.UnraisableHookArgs) -> None:
+        if not issubclass(lost.exc_type, (Stopped, KeyboardInterrupt)):
+            before(lost)
+
+    sys.unraisablehook = quiet
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+
+
+def _nobody() -> None:
+    """Nobody wants to know of an interrupt yet."""
+
+
+def _meant_to_outlive_its_terminal(number: signal.Signals) -> bool:
+    """Whether somebody started this with the hang-up ignored, as nohup does."""
+    return number.name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN
 
 
 @contextmanager
@@ -63,9 +128,16 @@ def stop_on_signals() -> Iterator[Interrupts]:
     if threading.current_thread() is not threading.main_thread():
         yield interrupts
         return
-    before = {number: signal.signal(number, interrupts.receive) for number in _SIGNALS}
+    if _remembered.is_set():
+        raise Stopped("stopped by SIGINT")
+    before = {
+        number: signal.signal(number, interrupts.receive)
+        for number in _SIGNALS
+        if not _meant_to_outlive_its_terminal(number)
+    }
     try:
-        yield interrupts
+        with _no_traceback_of_lost_interrupts():
+            yield interrupts
     finally:
         interrupts.ignore()
         for number, handler in before.items():

@@ -82,7 +82,7 @@ def demo(
     output.say(err, f"A simulated bench; everything about it is invented. Seed {seed}.", "bold")
     output.say(err, "Starting it; the first time, the optics are compiled.", "dim")
     choose_pattern(load(shipped(_BENCH)), passes)  # refused before anything is started
-    with tempfile.TemporaryDirectory(prefix="autocell-") as folder:
+    with tempfile.TemporaryDirectory(prefix="autocell-", ignore_cleanup_errors=True) as folder:
         known = Path(folder) / "truth.json"
         with _simulator(seed, known) as simulator:
             for name, address in simulator.addresses.items():
@@ -93,7 +93,7 @@ def demo(
             print_finished(invocation, finished, as_json, _about(finished, seed))
             if keep:
                 _wait(simulator.bench_file)
-        if not known.exists():
+        if not known.stat().st_size:
             raise DeviceError("the simulator ended before it could tell what it knows")
         told = json.loads(known.read_text(encoding="utf-8"))
         if truth is not None:

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 import click
 
 from autocell import __version__
+from autocell.bench.stopping import remember_interrupts
 from autocell.cli import failures
 from autocell.cli.change import change
 from autocell.cli.check import check
@@ -69,12 +70,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")
     invocation = Invocation()
     try:
-        code = cli.main(
-            None if arguments is None else list(arguments),
-            prog_name="autocell",
-            standalone_mode=False,
-            obj=invocation,
-        )
+        with remember_interrupts():
+            code = cli.main(
+                None if arguments is None else list(arguments),
+                prog_name="autocell",
+                standalone_mode=False,
+                obj=invocation,
+            )
     except click.ClickException as error:
         error.show()
         given = sys.argv[1:] if arguments is None else arguments

@@ -56,7 +56,11 @@ def print_cautions(description: BenchDescription) -> None:
 @contextmanager
 def looking(description: BenchDescription) -> Iterator[Bench]:
     """The opened bench for a command that moves nothing and keeps no record."""
-    with stop_on_signals(), open_bench(description, clock=RealClock()) as bench:
+    with (
+        stop_on_signals() as interrupts,
+        open_bench(description, clock=RealClock()) as bench,
+    ):
+        interrupts.tell(bench.request_stop)
         yield bench
 
 
@@ -77,6 +81,7 @@ def conduct(order: Order, procedure: Callable[[Bench], Outcome]) -> Finished:
                 journal = _begin(order, store)
             clock = RealClock()
             with open_bench(order.description, clock=clock, journal=journal) as bench:
+                interrupts.tell(bench.request_stop)
                 for finding in bench.findings:
                     output.say(output.err(), f"Found: {finding}", "yellow")
                 outcome = procedure(bench)

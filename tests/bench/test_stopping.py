@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import signal
 import threading
+import time
 
 import pytest
 
-from autocell.bench.stopping import stop_on_signals
+from autocell.bench.stopping import remember_interrupts, stop_on_signals
 from autocell.errors import Stopped
 
 
@@ -88,3 +89,50 @@ def test_once_nothing_is_left_to_stop_an_interrupt_changes_nothing() -> None:
     with stop_on_signals() as interrupts:
         interrupts.ignore()
         os.kill(os.getpid(), signal.SIGINT)
+
+
+def test_a_run_that_was_started_to_outlive_its_terminal_does() -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with stop_on_signals():
+            os.kill(os.getpid(), signal.SIGHUP)
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+class LosesWhatIsRaised:
+    """Its finaliser takes an interrupt, and Python drops whatever a finaliser raises."""
+
+    def __del__(self) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.01)
+
+
+def test_an_interrupt_that_python_drops_is_told_all_the_same(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    told = []
+    with stop_on_signals() as interrupts:
+        interrupts.tell(lambda: told.append("stop"))
+        LosesWhatIsRaised()
+    assert told == ["stop"]
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_an_interrupt_that_came_before_anybody_could_be_told_is_not_forgotten() -> None:
+    told = []
+    with stop_on_signals() as interrupts:
+        LosesWhatIsRaised()
+        interrupts.tell(lambda: told.append("stop"))
+    assert told == ["stop"]
+
+
+def test_an_interrupt_that_is_dropped_before_the_bench_opens_stops_it_from_opening() -> None:
+    def go_on() -> None:
+        with remember_interrupts():
+            LosesWhatIsRaised()
+            with stop_on_signals():
+                pytest.fail("it went on")
+
+    with pytest.raises(Stopped):
+        go_on()

@@ -120,8 +120,10 @@ def test_an_impossible_count_says_why_and_what_comes_nearest(bench: Bench) -> No
     both = bench(far_hole(), ("  minimum_gap_mm", "  exit_mirror: entrance\n  minimum_gap_mm"))
     with pytest.raises(NoSuchPattern, match="exit_mirror is the entrance"):
         choose_pattern(both, 61)
-    with pytest.raises(UsageError, match="at least 2"):
+    with pytest.raises(UsageError, match="a pattern has 2 to 1000"):
         choose_pattern(plain, 1)
+    with pytest.raises(UsageError, match="a pattern has 2 to 1000"):
+        choose_pattern(plain, 1001)
 
 
 def test_a_second_hole_that_is_not_the_exit_must_be_cleared_too(bench: Bench) -> None:
