@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Generator, Iterable
+from concurrent.futures import CancelledError
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ from autocell_simulators.rehearsal.one import Rehearsal
 from autocell_simulators.rehearsal.plan import CarryOut, Plan
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Client, Future
 
 _PATIENCE_S = 10
 _one_at_a_time = threading.Lock()
@@ -28,8 +29,9 @@ _one_at_a_time = threading.Lock()
 def on_dask(address: str) -> CarryOut:
     """Carry rehearsals out on the cluster whose scheduler is at ``address``.
 
-    Dask sends the work of a dead worker to another one; a bench whose workers die again and
-    again is recorded as failed.
+    Dask sends the work of a dead worker to another one. A bench whose workers died again and
+    again is tried once more alone, when all others are done: only one whose workers die then too
+    is recorded as failed.
 
     Raises UsageError when the extra is not installed. The work itself raises UsageError when no
     scheduler answers, or a worker lacks the bench file or has another version, and Disconnected
@@ -45,7 +47,7 @@ def on_dask(address: str) -> CarryOut:
 
 
 def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehearsal, None, None]:
-    from distributed import Client, as_completed
+    from distributed import Client, KilledWorker, as_completed
 
     try:
         client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
@@ -58,15 +60,39 @@ def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehe
             client.submit(_rehearse, plan, index, pure=False): index
             for index in indices
         }
+        under_suspicion = []
         for future in as_completed(futures, loop=client.loop):
-            if future.cancelled():
-                raise Disconnected(f"--dask {address}: the cluster let go of the work")
-            trouble = future.exception()
-            if trouble is None:
-                yield future.result()
+            if isinstance(_trouble(future, address), KilledWorker):
+                # it may only have been beside the one that killed the worker
+                under_suspicion.append(futures[future])
             else:
-                yield plan.failed(futures[future], f"{type(trouble).__name__}: {trouble}")
+                yield _outcome(plan, futures[future], future, address)
             future.release()
+        for index in under_suspicion:
+            alone = client.submit(_rehearse, plan, index, pure=False)
+            yield _outcome(plan, index, alone, address)
+            alone.release()
+
+
+def _trouble(future: Future, address: str) -> BaseException | None:
+    """What ended a rehearsal on the cluster, once it has ended. Raises Disconnected."""
+    gone = Disconnected(f"--dask {address}: the cluster let go of the work")
+    if future.cancelled():
+        raise gone
+    try:
+        trouble: BaseException | None = future.exception()
+    except CancelledError as error:
+        raise gone from error
+    return trouble
+
+
+def _outcome(plan: Plan, index: int, future: Future, address: str) -> Rehearsal:
+    """What a rehearsal on the cluster came to."""
+    trouble = _trouble(future, address)
+    if trouble is None:
+        rehearsal: Rehearsal = future.result()
+        return rehearsal
+    return plan.failed(index, f"{type(trouble).__name__}: {trouble}")
 
 
 def _check_workers(client: Client, plan: Plan) -> None:
