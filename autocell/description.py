@@ -6,6 +6,7 @@ reads or moves anything.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -49,6 +50,8 @@ class MirrorDescription:
     tilt_tolerance_rad: float
     radius_y_m: float | None = None
     """Of a toroidal mirror; None where it is ``radius_m`` too. The tolerance is that of both."""
+    toroidal_tolerance: float = 0.0
+    """By how much of it the radius in y may differ from what ``radius_y_m`` says."""
 
     @property
     def toroidal_ratio(self) -> float:
@@ -114,6 +117,10 @@ class AxisDescription:
     overnight_drift: float
     effect: tuple[float, float, float, float, float]
     """What one unit of travel (m or rad) adds to each coordinate of a setting."""
+    scale_tolerance: float = 0.0
+    """By what share of itself the effect may be wrong."""
+    coupling_tolerance: float = 0.0
+    """Share of its travel that may act as another axis of the same unit would."""
 
     @property
     def overshoot(self) -> float:
@@ -143,6 +150,11 @@ class MeterDescription:
     averaging_s: float
     relative_noise: float
     noise_floor_w: float
+    dark_tolerance_w: float = 0.0
+    """What may be left of the dark level after it was subtracted."""
+    stray_tolerance: float = 0.0
+    """Share of the arriving light that may reach the detector without following the path, beside
+    what the detector's ``stray_fraction`` says."""
 
 
 @dataclass(frozen=True)
@@ -268,6 +280,11 @@ class BenchDescription:
         axis = self.axes["spacing"]
         play_m = axis.overshoot + axis.repeatability
         return self.minimum_gap_m + self.spacing_tolerance_m + play_m
+
+    @property
+    def mean_reflectivity(self) -> float:
+        """Geometric mean of both mirrors: what one reflection costs in the long run."""
+        return math.sqrt(self.entrance_mirror.reflectivity * self.far_mirror.reflectivity)
 
     @property
     def lossless_reading_w(self) -> float:
