@@ -72,6 +72,17 @@ def _exit_has_a_hole(raw: Mapping[str, Any]) -> Iterator[Complaint]:
         )
 
 
+def _detector_faces_something(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    acceptance = _number(raw, "detector", "acceptance_mrad")
+    slopes = [_number(raw, "detector", f"slope_{axis}_mrad") for axis in "xy"]
+    if acceptance is not None and _number(raw, "detector", "distance_mm") == 0 and None in slopes:
+        yield Complaint(
+            ("detector", "acceptance_mrad"),
+            "a detector at no distance faces no hole, so nothing says which directions it accepts; "
+            "write its distance, or slope_x_mrad and slope_y_mrad of the light that it faces",
+        )
+
+
 def _limits(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     for name, axis in _axes(raw).items():
         for unit in ("mm", "mrad"):
@@ -272,6 +283,7 @@ _CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
     _laser_caution,
     _holes_in_apertures,
     _exit_has_a_hole,
+    _detector_faces_something,
     _limits,
     _spacing,
     _devices_exist,

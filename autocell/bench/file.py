@@ -4,6 +4,7 @@ what is wrong with it. This is the one place where trade units become SI."""
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
@@ -158,8 +159,8 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
         },
         caps=Caps(caps.moves, caps.readings, caps.travel_mm * _MM, caps.time_min * _MIN),
         far_hole=None if far_hole is None else _hole(far_hole),
-        exit_mirror=cell.exit_mirror or ("entrance" if far_hole is None else "far"),
-        detector=Detector() if bench.detector is None else _detector(bench.detector),
+        exit_mirror=bench.cell.leaves_through,
+        detector=_detector(bench),
         window_transmission=cell.window_transmission,
     )
 
@@ -173,13 +174,35 @@ def _hole(hole: schema.Hole) -> HoleDescription:
     )
 
 
-def _detector(detector: schema.DetectorSection) -> Detector:
+def _detector(bench: schema.BenchFile) -> Detector:
+    detector = bench.detector
+    if detector is None:
+        return Detector()
+    slope_x, slope_y = _faces(detector, bench.cell)
     return Detector(
         detector.diameter_mm * _MM / 2,
         detector.distance_mm * _MM,
         detector.x_mm * _MM,
         detector.y_mm * _MM,
+        math.inf if detector.acceptance_mrad is None else detector.acceptance_mrad * _MRAD,
+        slope_x,
+        slope_y,
+        detector.stray_fraction,
     )
+
+
+def _faces(detector: schema.DetectorSection, cell: schema.Cell) -> tuple[float, float]:
+    """Slopes of the light that the detector faces: as given, or as it comes from the hole."""
+    far = cell.leaves_through == "far"
+    hole = cell.far_mirror.hole if far and cell.far_mirror.hole else cell.entrance_mirror.hole
+    ahead = detector.distance_mm if far else -detector.distance_mm
+    sideways = (detector.x_mm - hole.x_mm, detector.y_mm - hole.y_mm)
+    given = (detector.slope_x_mrad, detector.slope_y_mrad)
+    slope_x, slope_y = (
+        (off / ahead if ahead else 0.0) if slope is None else slope * _MRAD
+        for off, slope in zip(sideways, given, strict=True)
+    )
+    return slope_x, slope_y
 
 
 def _mirror(mirror: schema.Mirror) -> MirrorDescription:

@@ -20,6 +20,9 @@ NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
 Fraction = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, lt=1)]
 Transmission = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1)]
 Incidence = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=-90, lt=90)]
+HalfAngle = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1570)]
+"""In mrad: less than a right angle."""
+Stray = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
 Percent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=100)]
 FactorPercent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=900)]
 Count = Annotated[int, Field(strict=True, ge=1)]
@@ -99,15 +102,29 @@ class Cell(Section):
     exit_mirror: Literal["entrance", "far"] | None = None
     window_transmission: Transmission = 1.0
 
+    @property
+    def leaves_through(self) -> Literal["entrance", "far"]:
+        """The mirror that the detector looks at."""
+        return self.exit_mirror or ("entrance" if self.far_mirror.hole is None else "far")
+
 
 class DetectorSection(Section):
     """A round detector ``distance_mm`` outside the vertex of the exit mirror, its centre measured
-    from the axis of the cell. Without this section it collects all that leaves."""
+    from the axis of the cell. Without this section it collects all that leaves.
+
+    ``acceptance_mrad`` is the half-angle of the cone that it accepts, without which it accepts
+    every direction. It faces the exit hole, or, with slopes, light that leaves with these.
+    ``stray_fraction`` of the power at the entrance hole reaches it without following the path.
+    """
 
     diameter_mm: Positive
     distance_mm: NotNegative
     x_mm: Number
     y_mm: Number
+    acceptance_mrad: HalfAngle | None = None
+    slope_x_mrad: Number | None = None
+    slope_y_mrad: Number | None = None
+    stray_fraction: Stray = 0.0
 
 
 class Beam(Section):

@@ -83,12 +83,26 @@ class Detector:
 
     It lies in the plane across the axis of the cell, ``distance_m`` outside the mirror's vertex;
     its centre is measured from that axis. An infinite radius collects all that leaves.
+
+    It accepts light from a cone of half-angle ``acceptance_rad`` about the direction that it faces,
+    which is that of a beam of slopes ``slope_x``, ``slope_y`` = dx/dz, dy/dz. The edge of the cone
+    is sharp, but a beam is not one direction: what is accepted of it is the part of its angular
+    distribution inside the cone, a Gaussian about the chief ray with the far-field divergence
+    λM²/(πw0) (ISO 11146). So the answer is that of a sharp edge for a beam that spreads little, and
+    half where the chief ray runs along the edge. An infinite acceptance takes every direction.
+
+    ``stray_fraction`` of what arrives at the entrance hole reaches the detector without following
+    the path: scattered at the rim of the hole, reflected by a window. It makes no passes.
     """
 
     radius_m: ArrayLike = np.inf
     distance_m: ArrayLike = 0.0
     x_m: ArrayLike = 0.0
     y_m: ArrayLike = 0.0
+    acceptance_rad: ArrayLike = np.inf
+    slope_x: ArrayLike = 0.0
+    slope_y: ArrayLike = 0.0
+    stray_fraction: ArrayLike = 0.0
 
 
 @dataclass(frozen=True)

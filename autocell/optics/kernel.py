@@ -13,35 +13,19 @@ from numpy.typing import NDArray
 
 from autocell.optics.cell import FloatArray
 from autocell.optics.compiled import compiled
+from autocell.optics.detector import on_detector, seen_along
 from autocell.optics.edge import FAR, through_circle
 from autocell.optics.entrance import place_beams
 from autocell.optics.lanes import (
     LANES, PARAMETERS, MIRROR_1, MIRROR_2, C1X, C2X,
     RADIUS, RADIUS_Y, APERTURE, VERTEX_X, VERTEX_Y,
     X, Y, Z, UX, UY, UZ, E1X, E1Y, E1Z, E2X, E2Y, E2Z,
-    XR11, XR12, XR21, XR22, XI11, XI12, XI21, XI22,
-    PR11, PR12, PR21, PR22, PI11, PI12, PI21, PI22,
-    B1, B2, K11, K12, K22,
     NX, NY, NZ, COS, CHORD, PATH, ARRIVING, POWER, SLACK,
     clear_hole, cross_to_sphere, cross_to_toroid, squared_radii,
 )  # fmt: skip
-from autocell.optics.rows import DETECTOR, HOLES, SPOT_COLUMNS
+from autocell.optics.rows import HOLES, SPOT_COLUMNS
 
 BoolArray = NDArray[np.bool_]
-
-
-@compiled
-def _seen_along(
-    w11: float, w12: float, w22: float, j11: float, j12: float, j21: float, j22: float
-) -> tuple[float, float, float]:
-    """S of the intensity exp(−2 ρᵀSρ) in a plane where a step ρ is the step J ρ across the beam."""
-    scale = 1.0 / (w11 * w22 - w12 * w12)
-    a11, a12, a22 = w22 * scale, -w12 * scale, w11 * scale
-    return (
-        a11 * j11 * j11 + 2.0 * a12 * j11 * j21 + a22 * j21 * j21,
-        a11 * j11 * j12 + a12 * (j11 * j22 + j12 * j21) + a22 * j21 * j22,
-        a11 * j12 * j12 + 2.0 * a12 * j12 * j22 + a22 * j22 * j22,
-    )
 
 
 @compiled
@@ -52,60 +36,11 @@ def _footprint(s: FloatArray, i: int) -> tuple[float, float, float]:
     """
     gx, gy = -s[NX + i] / s[NZ + i], -s[NY + i] / s[NZ + i]
     w11, w12, w22 = squared_radii(s, i)
-    return _seen_along(
+    return seen_along(
         w11, w12, w22,
         s[E1X + i] + s[E1Z + i] * gx, s[E1Y + i] + s[E1Z + i] * gy,
         s[E2X + i] + s[E2Z + i] * gx, s[E2Y + i] + s[E2Z + i] * gy,
     )  # fmt: skip
-
-
-@compiled
-def _on_detector(s: FloatArray, i: int, column: FloatArray, far: float) -> float:
-    """Share of the light leaving with beam ``i`` that falls on the detector.
-
-    It leaves as it came: along the direction, and with the slopes, from before the mirror.
-    """
-    radius = column[DETECTOR]
-    if radius == np.inf:
-        return 1.0
-    twice = 2.0 * s[COS + i]
-    ux = s[UX + i] - twice * s[NX + i]
-    uy = s[UY + i] - twice * s[NY + i]
-    uz = s[UZ + i] - twice * s[NZ + i]
-    # the plane across the axis at the detector's distance from the vertex
-    plane = column[0] + column[DETECTOR + 1] if uz > 0.0 else -column[DETECTOR + 1]
-    onward = (plane - s[Z + i]) / uz
-    k11, k12, k22 = s[K11 + i], s[K12 + i], s[K22 + i]
-    r11, r12, r21, r22 = s[XR11 + i], s[XR12 + i], s[XR21 + i], s[XR22 + i]
-    i11, i12, i21, i22 = s[XI11 + i], s[XI12 + i], s[XI21 + i], s[XI22 + i]
-    r11, r12, r21, r22 = (
-        r11 + onward * (s[PR11 + i] + k11 * r11 + k12 * r21),
-        r12 + onward * (s[PR12 + i] + k11 * r12 + k12 * r22),
-        r21 + onward * (s[PR21 + i] + k12 * r11 + k22 * r21),
-        r22 + onward * (s[PR22 + i] + k12 * r12 + k22 * r22),
-    )
-    i11, i12, i21, i22 = (
-        i11 + onward * (s[PI11 + i] + k11 * i11 + k12 * i21),
-        i12 + onward * (s[PI12 + i] + k11 * i12 + k12 * i22),
-        i21 + onward * (s[PI21 + i] + k12 * i11 + k22 * i21),
-        i22 + onward * (s[PI22 + i] + k12 * i12 + k22 * i22),
-    )
-    b1, b2 = s[B1 + i], s[B2 + i]
-    w11 = b1 * (r11 * r11 + i11 * i11) + b2 * (r12 * r12 + i12 * i12)
-    w12 = b1 * (r11 * r21 + i11 * i21) + b2 * (r12 * r22 + i12 * i22)
-    w22 = b1 * (r21 * r21 + i21 * i21) + b2 * (r22 * r22 + i22 * i22)
-    # the frame before the mirror, seen along the axis
-    n1 = 2.0 * (s[NX + i] * s[E1X + i] + s[NY + i] * s[E1Y + i] + s[NZ + i] * s[E1Z + i])
-    n2 = 2.0 * (s[NX + i] * s[E2X + i] + s[NY + i] * s[E2Y + i] + s[NZ + i] * s[E2Z + i])
-    sxx, sxy, syy = _seen_along(
-        w11, w12, w22,
-        s[E1X + i] - n1 * s[NX + i], s[E1Y + i] - n1 * s[NY + i],
-        s[E2X + i] - n2 * s[NX + i], s[E2Y + i] - n2 * s[NY + i],
-    )  # fmt: skip
-    x, y = s[X + i] + onward * ux, s[Y + i] + onward * uy
-    return through_circle(
-        sxx, sxy, syy, column[DETECTOR + 2] - x, column[DETECTOR + 3] - y, radius, far
-    )
 
 
 @compiled
@@ -221,7 +156,7 @@ def follow(
                         if keep:
                             leaks[first + i, n, h] = leak
                         if leak > 0.0 and at_far == exit_far:
-                            seen = leak * _on_detector(s, i, column, far)
+                            seen = leak * on_detector(s, i, column, far)
                             tally[i, 0] += seen
                             tally[i, 4] += seen * n
                             if seen > tally[i, 2]:

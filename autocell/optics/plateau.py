@@ -24,7 +24,7 @@ def plateau_edges(
     Args:
         spacing_m: (S,), rising.
         power, passes, strongest: (..., S), as :class:`autocell.optics.trace.Exit` has them
-            (``power``, ``passes``, ``passes_power``).
+            (``path_power``, ``passes``, ``passes_power``).
         wanted: the pass count.
         near_m: one spacing for all, or one for each.
 

@@ -26,7 +26,15 @@ _BEAM = (
     "ellipse_angle_rad",
     "beam_quality",
 )
-_DETECTOR = ("radius_m", "distance_m", "x_m", "y_m")
+_DETECTOR = (
+    "radius_m",
+    "distance_m",
+    "x_m",
+    "y_m",
+    "acceptance_rad",
+    "slope_x",
+    "slope_y",
+)
 
 COLUMNS: tuple[tuple[str, str], ...] = (
     ("cell", "spacing_m"),
@@ -54,6 +62,6 @@ SPOT_COLUMNS = (
 )  # fmt: skip
 """What is kept of each arrival at a mirror: where, the direction after it, the footprint, power."""
 
-TALLY_COLUMNS = ("power", "passes", "passes_power", "path_length_m", "mean_passes")
+TALLY_COLUMNS = ("path_power", "passes", "passes_power", "path_length_m", "mean_passes")
 """What is kept of a whole beam: power on the detector, the pass that carries most of it, that
 pass's power and path, and the mean pass weighted by power."""

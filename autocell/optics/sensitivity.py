@@ -193,7 +193,7 @@ class _Look:
         batch = changed(self.cell, self.beam, changes)
         seen = exit_power(*batch, self.passes + _MORE_PASSES, floor=_FLOOR)
         with np.errstate(invalid="ignore", divide="ignore"):
-            purity = np.where(seen.power > 0.0, seen.passes_power / seen.power, 0.0)
+            purity = np.where(seen.path_power > 0.0, seen.passes_power / seen.path_power, 0.0)
         light = np.where(seen.passes == self.passes, seen.passes_power, 0.0)
         return purity, light, seen.passes
 

@@ -24,15 +24,17 @@ _BLOCK = 4096
 
 @dataclass(frozen=True)
 class Exit:
-    """What leaves through the exit mirror and reaches the detector. Arrays of the batch shape.
+    """What reaches the detector. Arrays of the batch shape.
 
-    ``power`` is a fraction of the power arriving at the entrance hole. ``passes`` is the number
-    of passes made by the light that carries most of it, ``passes_power`` that light alone,
-    ``path_length_m`` its length from the entrance to the exit mirror surface.
-    ``mean_passes`` is weighted by power, and differs from ``passes`` when light leaks early.
+    Powers are fractions of the power arriving at the entrance hole. ``power`` is all of it,
+    ``path_power`` without the stray light. ``passes`` is the number of passes made by the light
+    that carries most of ``path_power``, ``passes_power`` that light alone, ``path_length_m`` its
+    length from the entrance to the exit mirror surface. ``mean_passes`` is weighted by power, and
+    differs from ``passes`` when light leaks early; stray light counts in neither.
     """
 
     power: FloatArray
+    path_power: FloatArray
     passes: IntArray
     passes_power: FloatArray
     path_length_m: FloatArray
@@ -85,6 +87,7 @@ class _Columns:
     """The numbers of a batch by quantity, as COLUMNS says, not yet broadcast to ``shape``."""
 
     values: list[FloatArray]
+    stray: FloatArray
     shape: tuple[int, ...]
 
     @classmethod
@@ -103,7 +106,9 @@ class _Columns:
             values += [
                 np.asarray(value, dtype=float) for value in (hole.x_m, hole.y_m, hole.radius_m)
             ]
-        return cls(values, np.broadcast_shapes(*(value.shape for value in values)))
+        stray = np.asarray(cell.detector.stray_fraction, dtype=float)
+        shape = np.broadcast_shapes(stray.shape, *(value.shape for value in values))
+        return cls(values, stray, shape)
 
     def blocks(self) -> list[tuple[slice, slice]]:
         """Pieces of the first axis of the batch, each with the flat batch that it becomes."""
@@ -155,7 +160,7 @@ def exit_power(
         with ThreadPoolExecutor(threads) as pool:
             for done in [pool.submit(follow_piece, *piece) for piece in pieces]:
                 done.result()
-    return _exit(tallies, columns.shape)
+    return _exit(tallies, columns)
 
 
 def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
@@ -185,7 +190,7 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
         arriving=spots[..., 10],
         beyond_edge=spots[..., 11],
         leaks=leaks.reshape(*shape, passes + 1, -1),
-        exit=_exit(tallies, shape),
+        exit=_exit(tallies, columns),
     )
 
 
@@ -194,7 +199,14 @@ def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:
     return np.array([hole.mirror == "far" for hole in cell.holes]), cell.exit_mirror == "far"
 
 
-def _exit(tallies: FloatArray, shape: tuple[int, ...]) -> Exit:
-    columns = [column.reshape(shape) for column in tallies.T]
-    power, passes, passes_power, path_length, mean_passes = columns
-    return Exit(power, passes.astype(np.int64), passes_power, path_length, mean_passes)
+def _exit(tallies: FloatArray, batch: _Columns) -> Exit:
+    columns = [column.reshape(batch.shape) for column in tallies.T]
+    path_power, passes, passes_power, path_length, mean_passes = columns
+    return Exit(
+        np.asarray(path_power + batch.stray),
+        path_power,
+        passes.astype(np.int64),
+        passes_power,
+        path_length,
+        mean_passes,
+    )

@@ -105,7 +105,7 @@ def _edges_of(bench: BenchDescription, launch: Launch) -> tuple[float, float]:
         cell = bench.cell(0.0).at_spacing(spacing)
         seen = exit_power(cell, beam, launch.passes + 40, floor=1e-4)
         edges = plateau_edges(
-            spacing, seen.power, seen.passes, seen.passes_power, launch.passes, expected
+            spacing, seen.path_power, seen.passes, seen.passes_power, launch.passes, expected
         )
         low, high = (float(edge) for edge in edges)
         if math.isfinite(low) and math.isfinite(high):

@@ -11,6 +11,7 @@ import pytest
 from autocell.bench.file import load, shipped
 from autocell.description import BenchDescription
 from autocell.errors import BenchFileError
+from autocell.optics.cell import Detector
 
 GOOD = shipped("peat-bog").read_text("utf-8")
 FAR_TILT = "    tilt_tolerance_mrad: 0.3\n  minimum_gap_mm"
@@ -25,6 +26,12 @@ def changed(*changes: Change) -> str:
         assert old in text
         text = text.replace(old, new, 1)
     return text
+
+
+def detector_with(keys: str, distance: int = 60) -> list[Change]:
+    """The change that adds a detector with further keys."""
+    section = DETECTOR.replace("}", f", {keys}}}").replace(": 60", f": {distance}")
+    return [("devices:\n", section + "devices:\n")]
 
 
 @pytest.fixture
@@ -110,6 +117,25 @@ def test_toroidal_mirror_elliptical_beam_detector_and_window(
     assert rich.lossless_reading_w == pytest.approx(0.92 * 8e-3)
 
 
+def test_a_detector_accepts_a_cone_about_the_light_that_it_faces(
+    bench: Callable[..., BenchDescription],
+) -> None:
+    def detector(keys: str, *more: Change) -> Detector:
+        section = DETECTOR.replace("}", f", {keys}}}")
+        return bench(("devices:\n", section + "devices:\n"), *more).cell(0.22).detector
+
+    assert bench(("devices:\n", DETECTOR + "devices:\n")).detector.acceptance_rad == np.inf
+    plain = detector("acceptance_mrad: 30, stray_fraction: 0.002")
+    assert plain.acceptance_rad == pytest.approx(0.03)
+    assert plain.stray_fraction == pytest.approx(0.002)
+    # from the hole at (20, 0) mm to (22.4, 4.2) mm, 60 mm outside: the beam runs towards −z there
+    assert (plain.slope_x, plain.slope_y) == pytest.approx((-2.4 / 60, -4.2 / 60))
+    through = detector("acceptance_mrad: 30", with_far_hole)
+    assert (through.slope_x, through.slope_y) == pytest.approx((2.4 / 60, 4.2 / 60))
+    given = detector("acceptance_mrad: 30, slope_x_mrad: 12, slope_y_mrad: -70")
+    assert (given.slope_x, given.slope_y) == pytest.approx((0.012, -0.07))
+
+
 @pytest.mark.parametrize(
     ("changes", "line", "where", "cure"),
     [
@@ -136,6 +162,16 @@ def test_toroidal_mirror_elliptical_beam_detector_and_window(
         ([("devices:\n", DETECTOR.replace(", x_mm: 22.4", "") + "devices:\n")],
          "detector:", "detector.x_mm", "missing"),
         ([("devices:\n", "detector: 12\ndevices:\n")], "detector: 12", "detector", "section"),
+        (detector_with("acceptance_mrad: 0"), "detector:", "detector.acceptance_mrad",
+         "more than 0"),
+        (detector_with("acceptance_mrad: 1700"), "detector:", "detector.acceptance_mrad", "1570"),
+        (detector_with("acceptance_deg: 2"), "detector:", "detector.acceptance_deg",
+         "write acceptance_mrad"),
+        (detector_with("stray_fraction: 2"), "detector:", "detector.stray_fraction",
+         "less than 1"),
+        (detector_with("stray_fraction: -0.01"), "detector:", "detector.stray_fraction", "0"),
+        (detector_with("acceptance_mrad: 20", distance=0), "detector:",
+         "detector.acceptance_mrad", "slope_x_mrad"),
     ],
 )  # fmt: skip
 def test_a_fault_is_named_with_line_path_and_cure(

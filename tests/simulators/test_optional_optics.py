@@ -73,3 +73,31 @@ def test_half_of_the_beam_falls_on_a_detector_whose_edge_is_in_its_middle(
     half = exit_power(replace(bench, detector=beside).cell(pattern.setting.spacing_m), beam, 80)
     # a little less than half: the edge is round
     assert 0.47 < float(half.power) / float(out.exit.power) < 0.5
+
+
+def test_stray_light_and_acceptance_are_the_same_for_bench_and_belief(
+    bench: BenchDescription,
+) -> None:
+    pattern = choose_pattern(bench, 31)
+    at = bench.positions(pattern.setting)
+    described = bench.detector
+
+    def read(detector: Detector) -> tuple[float, float]:
+        """As a share of what arrives: the simulated bench, the belief."""
+        described_so = replace(bench, detector=detector)
+        true = TrueOptics(described_so, draw_truth(described_so, 5, scale=0.0))
+        model = BenchModel(described_so, max_passes=80)
+        expected = model.predict(np.zeros((1, model.prior.centre.size)), [pattern.setting])
+        assert int(true.exit(at).passes) == int(expected.passes[0, 0])
+        share = float(expected.power_w[0, 0]) / bench.lossless_reading_w
+        return float(true.exit(at).power), share
+
+    for detector, less, more in (
+        (replace(described, stray_fraction=0.02), 0.0, 0.02),
+        # facing away from the light by more than the cone is wide
+        (replace(described, acceptance_rad=0.01, slope_x=0.5), 1.0, 0.0),
+        (replace(described, acceptance_rad=0.2, slope_x=0.0, slope_y=0.0), 0.0, 0.0),
+    ):
+        plain, changed = read(described), read(detector)
+        assert changed[0] == pytest.approx((1.0 - less) * plain[0] + more, abs=1e-12)
+        assert changed[1] == pytest.approx((1.0 - less) * plain[1] + more, abs=1e-6)
