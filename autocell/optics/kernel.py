@@ -20,6 +20,8 @@ from autocell.optics.lanes import (
     LANES, PARAMETERS, MIRROR_1, MIRROR_2, C1X, C2X,
     RADIUS, RADIUS_Y, APERTURE, VERTEX_X, VERTEX_Y,
     X, Y, Z, UX, UY, UZ, E1X, E1Y, E1Z, E2X, E2Y, E2Z,
+    XR11, XR12, XR21, XR22, XI11, XI12, XI21, XI22,
+    PR11, PR12, PR21, PR22, PI11, PI12, PI21, PI22,
     NX, NY, NZ, COS, CHORD, PATH, ARRIVING, POWER, SLACK,
     clear_hole, cross_to_sphere, cross_to_toroid, squared_radii,
 )  # fmt: skip
@@ -29,29 +31,61 @@ BoolArray = NDArray[np.bool_]
 
 
 @compiled
-def _footprint(s: FloatArray, i: int) -> tuple[float, float, float]:
-    """S of the spot of beam ``i`` in the x and y of the mirror that it is on.
+def _across(s: FloatArray, i: int) -> tuple[float, float, float, float]:
+    """J11, J12, J21, J22: a step (ξ, η) on the mirror is the step J (ξ, η) across beam ``i``.
 
-    A step (ξ, η) on the mirror is the step (ξ, η, ζ) along its tangent plane.
+    It is the step (ξ, η, ζ) along the tangent plane, the same before and after the mirror.
     """
     gx, gy = -s[NX + i] / s[NZ + i], -s[NY + i] / s[NZ + i]
+    return (
+        s[E1X + i] + s[E1Z + i] * gx,
+        s[E1Y + i] + s[E1Z + i] * gy,
+        s[E2X + i] + s[E2Z + i] * gx,
+        s[E2Y + i] + s[E2Z + i] * gy,
+    )
+
+
+@compiled
+def _footprint(s: FloatArray, i: int) -> tuple[float, float, float]:
+    """S of the spot of beam ``i`` in the x and y of the mirror that it is on."""
     w11, w12, w22 = squared_radii(s, i)
-    return seen_along(
-        w11, w12, w22,
-        s[E1X + i] + s[E1Z + i] * gx, s[E1Y + i] + s[E1Z + i] * gy,
-        s[E2X + i] + s[E2Z + i] * gx, s[E2Y + i] + s[E2Z + i] * gy,
-    )  # fmt: skip
+    j11, j12, j21, j22 = _across(s, i)
+    return seen_along(w11, w12, w22, j11, j12, j21, j22)
+
+
+@compiled
+def _wavefront(s: FloatArray, i: int) -> tuple[float, float, float]:
+    """C of the phase −(π/λ) ρᵀCρ of beam ``i`` in the x and y of the mirror, as it goes on.
+
+    Re Q⁻¹ = Re P X⁻¹, seen along the beam as the footprint is.
+    """
+    x11, x12 = complex(s[XR11 + i], s[XI11 + i]), complex(s[XR12 + i], s[XI12 + i])
+    x21, x22 = complex(s[XR21 + i], s[XI21 + i]), complex(s[XR22 + i], s[XI22 + i])
+    p11, p12 = complex(s[PR11 + i], s[PI11 + i]), complex(s[PR12 + i], s[PI12 + i])
+    p21, p22 = complex(s[PR21 + i], s[PI21 + i]), complex(s[PR22 + i], s[PI22 + i])
+    per_det = 1.0 / (x11 * x22 - x12 * x21)
+    q11 = ((p11 * x22 - p12 * x21) * per_det).real
+    q12 = ((p12 * x11 - p11 * x12) * per_det).real
+    q22 = ((p22 * x11 - p21 * x12) * per_det).real
+    j11, j12, j21, j22 = _across(s, i)
+    return (
+        q11 * j11 * j11 + 2.0 * q12 * j11 * j21 + q22 * j21 * j21,
+        q11 * j11 * j12 + q12 * (j11 * j22 + j12 * j21) + q22 * j21 * j22,
+        q11 * j12 * j12 + 2.0 * q12 * j12 * j22 + q22 * j22 * j22,
+    )
 
 
 @compiled
 def _keep_spot(s: FloatArray, i: int, spot: FloatArray, beyond_edge: float) -> None:
     """Write an arrival down, as SPOT_COLUMNS says."""
     sxx, sxy, syy = _footprint(s, i)
+    cxx, cxy, cyy = _wavefront(s, i)
     spot[0], spot[1], spot[2] = s[X + i], s[Y + i], s[Z + i]
     spot[3], spot[4], spot[5] = s[UX + i], s[UY + i], s[UZ + i]
     spot[6] = math.acos(min(s[COS + i], 1.0))
     spot[7], spot[8], spot[9] = sxx, sxy, syy
-    spot[10], spot[11], spot[12] = s[ARRIVING + i], beyond_edge, s[CHORD + i]
+    spot[10], spot[11], spot[12] = cxx, cxy, cyy
+    spot[13], spot[14], spot[15] = s[ARRIVING + i], beyond_edge, s[CHORD + i]
 
 
 @compiled

@@ -57,10 +57,12 @@ SPOT_COLUMNS = (
     "ux", "uy", "uz",
     "incidence_rad",
     "sxx", "sxy", "syy",
+    "cxx", "cxy", "cyy",
     "arriving", "beyond_edge",
     "chord_m",
 )  # fmt: skip
-"""What is kept of each arrival at a mirror: where, the direction after it, the footprint, power."""
+"""What is kept of each arrival at a mirror: where, the direction after it, the footprint, the
+curvature of the wavefront after it, power."""
 
 TALLY_COLUMNS = ("path_power", "passes", "passes_power", "path_length_m", "mean_passes")
 """What is kept of a whole beam: power on the detector, the pass that carries most of it, that

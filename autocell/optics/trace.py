@@ -46,10 +46,12 @@ class Path:
     """Every arrival at a mirror, pass by pass; B cells, N passes, H holes.
 
     Index 0 along the passes is the entrance. ``position_m`` and ``direction`` (after the
-    reflection) are (B, N+1, 3); ``incidence_rad`` and ``chord_m`` (B, N+1); ``footprint_per_m2``
-    (B, N+1, 3) holds Sxx, Sxy, Syy of the intensity exp(−2 ρᵀSρ) in the mirror's x, y; ``arriving``
-    and ``beyond_edge`` (B, N+1) and ``leaks`` (B, N+1, H) are fractions of the power that arrives
-    at the entrance hole. Rows after a beam missed the mirror altogether are NaN.
+    reflection) are (B, N+1, 3); ``incidence_rad`` and ``chord_m`` (B, N+1). ``footprint_per_m2``
+    (B, N+1, 3) holds Sxx, Sxy, Syy of the intensity exp(−2 ρᵀSρ) in the mirror's x, y, and
+    ``wavefront_per_m`` (B, N+1, 3) Cxx, Cxy, Cyy of the phase −(π/λ) ρᵀCρ there, after the
+    reflection: together C − i (λM²/π) S, which is 1/q where a round beam meets a mirror head-on.
+    ``arriving`` and ``beyond_edge`` (B, N+1) and ``leaks`` (B, N+1, H) are fractions of the power
+    that arrives at the entrance hole. Rows after a beam missed the mirror altogether are NaN.
     """
 
     position_m: FloatArray
@@ -57,6 +59,7 @@ class Path:
     incidence_rad: FloatArray
     chord_m: FloatArray
     footprint_per_m2: FloatArray
+    wavefront_per_m: FloatArray
     arriving: FloatArray
     beyond_edge: FloatArray
     leaks: FloatArray
@@ -185,10 +188,11 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
         position_m=spots[..., 0:3],
         direction=spots[..., 3:6],
         incidence_rad=spots[..., 6],
-        chord_m=spots[..., 12],
+        chord_m=spots[..., 15],
         footprint_per_m2=spots[..., 7:10],
-        arriving=spots[..., 10],
-        beyond_edge=spots[..., 11],
+        wavefront_per_m=spots[..., 10:13],
+        arriving=spots[..., 13],
+        beyond_edge=spots[..., 14],
         leaks=leaks.reshape(*shape, passes + 1, -1),
         exit=_exit(tallies, columns),
     )

@@ -18,19 +18,31 @@ ORTHOGONAL = (1e3, 0.0, 1e-3)
 
 
 def chain(radius_1_m, radius_2_m, spacing_m, waist_m, waist_distance_m, passes, quality=1.0):
-    """Beam radius at each mirror by the matrices of the package raytracing.
+    """1/q after each mirror by the matrices of the package raytracing, in its own units: λM².
 
-    Source: raytracing.GaussianBeam, Space, CurvedMirror (concave mirrors have negative R).
+    1/q = 1/R_w − i λM²/(πw²), w the beam's radius and R_w that of its wavefront. Source:
+    raytracing.GaussianBeam, Space, CurvedMirror (concave mirrors have negative R).
     """
     wavelength = WAVELENGTH * quality
     rayleigh = math.pi * waist_m**2 / wavelength
     beam = GaussianBeam(q=complex(-waist_distance_m, rayleigh), wavelength=wavelength)
-    radii = [beam.w]
+    per_q = [1.0 / beam.q]
     for n in range(1, passes + 1):
-        beam = Space(spacing_m) * beam
-        radii.append(beam.w)
-        beam = CurvedMirror(-(radius_2_m if n % 2 else radius_1_m)) * beam
-    return np.array(radii)
+        beam = CurvedMirror(-(radius_2_m if n % 2 else radius_1_m)) * (Space(spacing_m) * beam)
+        per_q.append(1.0 / beam.q)
+    return np.array(per_q)
+
+
+def radius_m(per_q, quality=1.0):
+    """The beam radius w in 1/q = 1/R_w − i λM²/(πw²)."""
+    return np.sqrt(-WAVELENGTH * quality / (np.pi * per_q.imag))
+
+
+def per_q_along(path, axis, quality=1.0):
+    """1/q of a traced beam along x or y at each mirror, where it meets it head-on."""
+    k = {"x": 0, "y": 2}[axis]
+    blur = WAVELENGTH * quality / np.pi
+    return path.wavefront_per_m[:, k] - 1j * blur * path.footprint_per_m2[:, k]
 
 
 @pytest.mark.parametrize("radii", [(0.4, 0.4), (0.5, 0.3)], ids=["equal", "unequal"])
@@ -45,8 +57,16 @@ def test_complex_beam_parameter_on_axis(build, radii, waist_m, distance_m, quali
     )
     path = trace(build.cell(spacing_m, *radii, hole=ORTHOGONAL), beam, 60)
     expected = chain(*radii, spacing_m, waist_m, distance_m, 60, quality)
+    for axis in "xy":
+        ours = per_q_along(path, axis, quality)
+        assert np.abs(ours / expected - 1.0).max() < 1e-12  # of q as a whole
+        # and of the curvature by itself, wherever the wavefront is not all but flat
+        curved = np.abs(expected.real) > 0.01 * np.abs(expected)
+        assert curved.sum() > 55
+        np.testing.assert_allclose(ours.real[curved], expected.real[curved], rtol=1e-11)
+    assert (path.wavefront_per_m[:, 1] == 0.0).all()
     for radius in path.beam_radii_m:
-        np.testing.assert_allclose(radius, expected, rtol=1e-12)
+        np.testing.assert_allclose(radius, radius_m(expected, quality), rtol=1e-12)
 
 
 def test_a_biconic_mirror_on_axis_is_two_cells_in_one(build):
@@ -64,12 +84,13 @@ def test_a_biconic_mirror_on_axis_is_two_cells_in_one(build):
         waist_distance_y_m=0.2,
     )
     cell = build.cell(0.3, 0.4, entrance=entrance, far=far, hole=ORTHOGONAL)
-    sxx, sxy, syy = trace(cell, beam, 60).footprint_per_m2.T
+    path = trace(cell, beam, 60)
     in_x = chain(0.41, 0.4, 0.3, 2e-4, 0.1, 60)
     in_y = chain(0.39, 0.43, 0.3, 1.5e-4, 0.2, 60)
-    np.testing.assert_allclose(1.0 / np.sqrt(sxx), in_x, rtol=1e-12)
-    np.testing.assert_allclose(1.0 / np.sqrt(syy), in_y, rtol=1e-12)
-    assert (sxy == 0.0).all()
+    assert np.abs(per_q_along(path, "x") / in_x - 1.0).max() < 1e-12
+    assert np.abs(per_q_along(path, "y") / in_y - 1.0).max() < 1e-12
+    assert (path.footprint_per_m2[:, 1] == 0.0).all()
+    assert (path.wavefront_per_m[:, 1] == 0.0).all()
 
 
 def test_matched_mode_of_unequal_mirrors():
@@ -101,9 +122,13 @@ def test_matched_mode_of_equal_mirrors_is_the_short_formula():
 def test_matched_mode_repeats_itself(build, radii, spacing_m):
     # F13 against the package raytracing: the mode must come back after each round trip
     mode = matched_mode(spacing_m, *radii, WAVELENGTH)
-    w = chain(*radii, spacing_m, float(mode.waist_m), float(mode.waist_distance_m), 40)
+    per_q = chain(*radii, spacing_m, float(mode.waist_m), float(mode.waist_distance_m), 40)
+    w = radius_m(per_q)
     np.testing.assert_allclose(w[0::2], mode.entrance_radius_m, rtol=1e-10)
     np.testing.assert_allclose(w[1::2], mode.far_radius_m, rtol=1e-10)
+    # on the mirrors the wavefront has their shape, and after them it is hollow towards the cell
+    np.testing.assert_allclose(per_q.real[0::2], -1.0 / radii[0], rtol=1e-9)
+    np.testing.assert_allclose(per_q.real[1::2], -1.0 / radii[1], rtol=1e-9)
 
 
 def test_off_axis_beam_tends_to_the_round_one(build):
@@ -296,10 +321,12 @@ def test_beam_is_what_a_bundle_of_exact_rays_makes_of_it(build, by_hand, shape):
         ]
     )
     curvature = axes @ inverse_q @ axes.T
+    arriving_all = []
     for n in range(passes):
         a, b, c_, d_ = (maps[n][i : i + 2, j : j + 2] for i in (0, 2) for j in (0, 2))
         x, p = a + b @ curvature, c_ + d_ @ curvature
         arriving = p @ np.linalg.inv(x)
+        arriving_all.append(arriving)
         across = -math.pi / WAVELENGTH * arriving.imag
         assert np.abs(across - across.T).max() < 1e-7 * np.abs(across).max()
         m = normals[n]
@@ -313,3 +340,16 @@ def test_beam_is_what_a_bundle_of_exact_rays_makes_of_it(build, by_hand, shape):
         assert area == pytest.approx(
             np.linalg.det(-math.pi / WAVELENGTH * curvature.imag), rel=1e-8
         )
+
+    # the whole of Q⁻¹ as the beam goes on from a mirror: that of its next arrival, gone back
+    for n in range(passes - 1):
+        q = np.linalg.inv(arriving_all[n + 1]) - path.chord_m[n + 2] * np.eye(2)
+        m = normals[n]
+        steps = np.array([[1.0, 0.0, -m[0] / m[2]], [0.0, 1.0, -m[1] / m[2]]])
+        j = frames[n + 1] @ steps.T
+        expected = j.T @ np.linalg.inv(q) @ j
+        ours = (
+            path.wavefront_per_m[n + 1] - 1j * WAVELENGTH / math.pi * path.footprint_per_m2[n + 1]
+        )
+        apart = np.abs(ours - expected[[0, 0, 1], [0, 1, 1]])
+        assert apart.max() < 1e-8 * np.abs(expected).max()
