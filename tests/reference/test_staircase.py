@@ -80,9 +80,9 @@ def test_six_passes_of_the_example(staircase, spacings):
     a hundredth of it is left at 189.21 and 210.52. The quoted edges lie between the second and the
     third, with a fifth of the light left at the lower and a twenty-fifth at the upper, so that no
     one threshold gives both. Nor does another launch (circles for 180 to 200 mm: every one of these
-    edges within half a millimetre, their middle always at 199.9, the quoted one at 200.2) or a wider
-    beam (of M² = 4 in the mode: strongest from 190.1 to 209.9 mm). The example gives neither beam
-    nor definition; the other seven plateaus agree with half the light to 0.09 mm and with the
+    edges within half a millimetre, their middle always at 199.9, the quoted one at 200.2) or a
+    wider beam (of M² = 4 in the mode: strongest from 190.1 to 209.9 mm). The example gives neither
+    beam nor definition; the other seven plateaus agree with half the light to 0.09 mm and with the
     strongest to 0.14 mm.
     """
     six = np.where(staircase.passes == 6, staircase.passes_power, 0.0)
