@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from autocell.description import BenchDescription
+from autocell.optics.cell import Hole
 from autocell.outcome import MirrorName, Spot
 from autocell.report.palette import LIGHT
 from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg
@@ -21,68 +22,82 @@ _MOST_NUMBERS = 40
 
 
 def mirrors(bench: BenchDescription, spots: Sequence[Spot], nominal: bool) -> str:
-    """The spots on both mirrors and around the hole, to scale, numbered by pass."""
+    """The spots on both mirrors and around every hole, to scale, numbered by pass."""
     from matplotlib.figure import Figure
 
+    holes = bench.cell(bench.spacing_at_zero_m).holes
     with drawing_style():
-        figure = Figure(figsize=(WIDTH_IN, 3.75), layout="constrained")
-        entrance, far, close = figure.subplots(1, 3, width_ratios=(10, 10, 6))
+        figure = Figure(figsize=(WIDTH_IN, 3.75 if len(holes) == 1 else 3.0), layout="constrained")
+        widths = (10, 10, *(6 for _ in holes))
+        entrance, far, *close = figure.subplots(1, len(widths), width_ratios=widths)
         _mirror_face(entrance, bench, "entrance", spots)
         _mirror_face(far, bench, "far", spots)
         entrance.set_title("Entrance mirror")
         far.set_title("Far mirror")
-        _around_the_hole(close, bench, spots)
+        for axes, hole in zip(close, holes, strict=True):
+            _around_hole(axes, bench, hole, spots)
+            axes.set_title(
+                "Around the hole, enlarged"
+                if len(holes) == 1
+                else f"{hole.mirror.capitalize()} hole, enlarged"
+            )
         last = max(spot.pass_number for spot in spots)
         return inline_svg(
             figure,
             "mirrors",
             "Spots on both mirrors",
             f"{'Nominal' if nominal else 'Fitted'} positions of the beam on the entrance mirror, "
-            f"on the far mirror and around the entrance hole over {last} passes, to scale. "
-            + clearance_in_words(bench, spots),
+            f"on the far mirror and around {' and '.join(_name(hole, holes) for hole in holes)} "
+            f"over {last} passes, to scale. " + clearance_in_words(bench, spots),
         )
 
 
-def closest_to_hole(bench: BenchDescription, spots: Sequence[Spot]) -> tuple[Spot, float] | None:
-    """The spot on the entrance mirror closest to the hole, and the gap to its rim in beam radii.
+def closest_to_hole(
+    bench: BenchDescription, spots: Sequence[Spot]
+) -> tuple[Spot, Hole, float] | None:
+    """The spot closest to a hole of its mirror, that hole, and the gap to its rim in beam radii.
 
     The beam that comes in and the one that leaves are not counted. None when there is no other.
     """
     last = max(spot.pass_number for spot in spots)
-    between = [s for s in spots if s.mirror == "entrance" and 0 < s.pass_number < last]
-    if not between:
-        return None
-
-    def gap(spot: Spot) -> float:
-        away = math.hypot(spot.x_m - bench.hole_x_m, spot.y_m - bench.hole_y_m)
-        return (away - bench.hole_radius_m) / spot.radius_large_m
-
-    closest = min(between, key=gap)
-    return closest, gap(closest)
+    found = []
+    for hole in bench.cell(bench.spacing_at_zero_m).holes:
+        x, y, radius = _in_mm(hole)
+        for spot in spots:
+            if spot.mirror == hole.mirror and 0 < spot.pass_number < last:
+                away = math.hypot(spot.x_m * _MM - x, spot.y_m * _MM - y)
+                found.append((spot, hole, (away - radius) / (spot.radius_large_m * _MM)))
+    return min(found, key=lambda one: one[2], default=None)
 
 
 def clearance_in_words(bench: BenchDescription, spots: Sequence[Spot]) -> str:
-    """One sentence on the spot that comes closest to the hole."""
+    """One sentence on the spot that comes closest to a hole."""
     found = closest_to_hole(bench, spots)
     if found is None:
-        return "No spot falls beside the hole."
-    spot, gap = found
+        return "No spot falls beside a hole."
+    spot, hole, gap = found
+    holes = bench.cell(bench.spacing_at_zero_m).holes
     return (
-        f"The spot closest to the hole is that of pass {spot.pass_number}; "
+        f"The spot closest to {_name(hole, holes) if len(holes) == 1 else 'a hole'} is that of "
+        f"pass {spot.pass_number}{'' if len(holes) == 1 else f', beside {_name(hole, holes)}'}; "
         f"its centre clears the rim by {gap:.1f} beam radii."
     )
+
+
+def _name(hole: Hole, holes: Sequence[Hole]) -> str:
+    return "the hole" if len(holes) == 1 else f"the {hole.mirror} hole"
+
+
+def _in_mm(hole: Hole) -> tuple[float, float, float]:
+    """Centre and radius of one hole."""
+    x, y, radius = (float(np.asarray(value)) for value in (hole.x_m, hole.y_m, hole.radius_m))
+    return x * _MM, y * _MM, radius * _MM
 
 
 def _mirror_face(
     axes: Axes, bench: BenchDescription, mirror: MirrorName, spots: Sequence[Spot]
 ) -> None:
-    from matplotlib.patches import Circle
-
-    face = bench.entrance_mirror if mirror == "entrance" else bench.far_mirror
-    radius = face.aperture_radius_m * _MM
-    axes.add_patch(Circle((0, 0), radius, facecolor=LIGHT["panel"], edgecolor=LIGHT["quiet"], lw=1))
-    if mirror == "entrance":
-        _draw_hole(axes, bench)
+    radius = _draw_mirror(axes, bench, mirror)
     here = [spot for spot in spots if spot.mirror == mirror]
     _draw_spots(axes, here, LIGHT[mirror])
     _number_spots(axes, here, 0.085 * radius, 7.5)
@@ -93,25 +108,19 @@ def _mirror_face(
         axes.set_ylabel("y / mm")
 
 
-def _around_the_hole(axes: Axes, bench: BenchDescription, spots: Sequence[Spot]) -> None:
-    from matplotlib.patches import Circle
-
-    x, y, radius = (v * _MM for v in (bench.hole_x_m, bench.hole_y_m, bench.hole_radius_m))
+def _around_hole(axes: Axes, bench: BenchDescription, hole: Hole, spots: Sequence[Spot]) -> None:
+    x, y, radius = _in_mm(hole)
     wide, tall = 2.7 * radius, 4.4 * radius
-    aperture = bench.entrance_mirror.aperture_radius_m * _MM
-    axes.add_patch(
-        Circle((0, 0), aperture, facecolor=LIGHT["panel"], edgecolor=LIGHT["quiet"], lw=1)
-    )
-    _draw_hole(axes, bench)
+    _draw_mirror(axes, bench, hole.mirror)
     here = [
         spot
         for spot in spots
-        if spot.mirror == "entrance"
+        if spot.mirror == hole.mirror
         and abs(spot.x_m * _MM - x) < wide
         and abs(spot.y_m * _MM - y) < tall
     ]
-    _draw_spots(axes, here, LIGHT["entrance"])
-    for heap in _heaps(here, 0.2 * bench.hole_radius_m):
+    _draw_spots(axes, here, LIGHT[hole.mirror])
+    for heap in _heaps(here, 0.2 * radius / _MM):
         left, height = heap[0].x_m * _MM, heap[0].y_m * _MM
         inside = math.hypot(left - x, height - y) < radius
         axes.annotate(
@@ -126,22 +135,23 @@ def _around_the_hole(axes: Axes, bench: BenchDescription, spots: Sequence[Spot])
         )
     axes.locator_params(axis="x", nbins=4)
     axes.set(xlim=(x - wide, x + wide), ylim=(y - tall, y + tall), aspect="equal")
-    axes.set_title("Around the hole, enlarged")
     axes.set_xlabel("x / mm")
 
 
-def _draw_hole(axes: Axes, bench: BenchDescription) -> None:
+def _draw_mirror(axes: Axes, bench: BenchDescription, mirror: MirrorName) -> float:
+    """The clear aperture of a mirror and the holes in it; its radius, mm."""
     from matplotlib.patches import Circle
 
-    axes.add_patch(
-        Circle(
-            (bench.hole_x_m * _MM, bench.hole_y_m * _MM),
-            bench.hole_radius_m * _MM,
-            facecolor=LIGHT["paper"],
-            edgecolor=LIGHT["ink"],
-            lw=1,
-        )
-    )
+    face = bench.entrance_mirror if mirror == "entrance" else bench.far_mirror
+    radius = face.aperture_radius_m * _MM
+    axes.add_patch(Circle((0, 0), radius, facecolor=LIGHT["panel"], edgecolor=LIGHT["quiet"], lw=1))
+    for hole in bench.cell(bench.spacing_at_zero_m).holes:
+        if hole.mirror == mirror:
+            x, y, edge = _in_mm(hole)
+            axes.add_patch(
+                Circle((x, y), edge, facecolor=LIGHT["paper"], edgecolor=LIGHT["ink"], lw=1)
+            )
+    return radius
 
 
 def _draw_spots(axes: Axes, spots: Sequence[Spot], colour: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from itertools import combinations
 
@@ -10,9 +11,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from autocell.bench.file import load, shipped
 from autocell.description import BenchDescription
 from autocell.optics.trace import trace
 from autocell.outcome import Outcome, Spot
+from autocell.patterns import choose_pattern
 from autocell.records import RunRecord
 from autocell.report import figures
 from autocell.report.palette import DARK, LIGHT
@@ -98,7 +101,8 @@ def test_the_closest_spot_of_a_circle_is_its_neighbour(bench: BenchDescription) 
     ]
     found = figures.closest_to_hole(bench, spots)
     assert found is not None
-    _, gap = found
+    _, hole, gap = found
+    assert hole.mirror == "entrance"
     # Neighbours of a circular pattern are 2 r sin(2π/N) apart: N/2 spots share the circle.
     apart = 2 * orbit_m * math.sin(2 * math.pi / passes)
     assert gap == pytest.approx((apart - bench.hole_radius_m) / beam_m, rel=1e-9)
@@ -119,6 +123,69 @@ def test_spots_that_overlap_are_numbered_together(bench: BenchDescription) -> No
     svg = figures.mirrors(bench, Spot.along(path), nominal=True)
     for numbers in ("0, 6", "2, 4", "1, 5", "3"):
         assert f">{numbers}</text>" in svg
+
+
+@pytest.fixture(scope="session")
+def through_far(tmp_path_factory: pytest.TempPathFactory) -> BenchDescription:
+    """The same bench with a smaller hole in the far mirror too, to leave by."""
+    text = shipped("peat-bog").read_text("utf-8")
+    tilt = "    tilt_tolerance_mrad: 0.3\n  minimum_gap_mm"
+    hole = "\n    hole: {x_mm: 20, y_mm: 0, diameter_mm: 3, diameter_tolerance_mm: 0.05}\n"
+    assert tilt in text
+    file = tmp_path_factory.mktemp("far") / "bench.yaml"
+    file.write_text(text.replace(tilt, tilt.replace("\n", hole, 1)), "utf-8")
+    return load(file)
+
+
+def test_every_hole_is_drawn_to_scale_and_looked_at_closely(through_far: BenchDescription) -> None:
+    pattern = choose_pattern(through_far, 31)
+    setting = pattern.setting
+    path = trace(through_far.cell(setting.spacing_m), through_far.beam(setting), 31)
+    spots = Spot.along(path)
+    assert spots[-1].mirror == "far"  # an odd number leaves there
+    drawing = figures.mirrors(through_far, spots, nominal=True)
+    assert "around the entrance hole and the far hole over 31 passes" in drawing
+    entrance, far, close_1, close_2 = _panels(drawing)
+    for panel, radius_mm, close in ((entrance, 2.0, close_1), (far, 1.5, close_2)):
+        aperture, hole = (_size(circle) for circle in panel[1:3])
+        assert hole / aperture == pytest.approx(radius_mm / 24.0, rel=1e-3)
+        # the close-up shows 5.4 hole radii across whatever the hole
+        assert _size(close[2]) > 2.5 * hole
+    assert _size(close_1[2]) == pytest.approx(_size(close_2[2]), rel=1e-3)
+    for number in ("31", "1", "15"):
+        assert f">{number}</text>" in drawing
+
+
+def test_the_spot_nearest_to_a_hole_is_looked_for_at_every_hole(
+    through_far: BenchDescription,
+) -> None:
+    beam_m = 0.4e-3
+
+    def spot(number: int, x_m: float) -> Spot:
+        return Spot(number, "far" if number % 2 else "entrance", x_m, 0.0, beam_m, beam_m, 0.0)
+
+    spots = [spot(0, 0.02), spot(1, 0.02 - 2.5e-3), spot(2, 0.02 - 4e-3), spot(3, 0.02)]
+    found = figures.closest_to_hole(through_far, spots)
+    assert found is not None
+    assert (found[0].pass_number, found[1].mirror) == (1, "far")
+    assert found[2] == pytest.approx((2.5 - 1.5) / 0.4)
+    words = figures.clearance_in_words(through_far, spots)
+    assert words == (
+        "The spot closest to a hole is that of pass 1, beside the far hole; "
+        "its centre clears the rim by 2.5 beam radii."
+    )
+
+
+def _panels(drawing: str) -> list[list[str]]:
+    """Outlines of the patches of each axes of a figure: its ground, the mirror, holes, spots."""
+    axes = re.split(r'<g id="mirrors-axes_\d+">', drawing)[1:]
+    return [re.findall(r'<g id="mirrors-patch_\d+">\s*<path d="([^"]+)"', part) for part in axes]
+
+
+def _size(outline: str) -> float:
+    """How wide an outline is on paper."""
+    xs = [float(x) for x in re.findall(r"[MLC ](-?[\d.]+) -?[\d.]+", outline)]
+    return max(xs) - min(xs)
 
 
 def test_plateaus_are_labelled_with_their_pass_counts(
