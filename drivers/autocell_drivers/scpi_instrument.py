@@ -1,0 +1,159 @@
+"""What SCPI instruments have in common: identity, error queue, and settings that are read back.
+
+IEEE 488.2 and SCPI-1999 commands only. What differs between instruments stands in the bench file
+as a small table of settings, each of them written, read back and compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from autocell.bench.protocols import Clock, Connect, Line, Transport
+from autocell.errors import BadReply, BenchFileError, Refused, WrongIdentity
+from autocell_drivers import scpi_codec, sections
+from autocell_drivers.exchange import Exchange, Manners
+
+_DEVICE_KEYS = ("driver", "address", "identity", "path", "baud")
+_MOST_ERRORS = 30
+_WRITE_ATTEMPTS = 2
+
+
+@dataclass(frozen=True)
+class Station:
+    """Where a device section of the bench file says that an instrument is, and who."""
+
+    address: str
+    identity: str
+    baud: int
+
+    @classmethod
+    def of(cls, section: Mapping[str, Any]) -> Station:
+        """From the device section. ``baud`` is for serial lines (115200). Raises BenchFileError."""
+        where = f"devices ({section.get('driver')} at {section.get('address')})"
+        sections.refuse_unknown(section, _DEVICE_KEYS, where)
+        return cls(
+            sections.text(section, "address", where),
+            sections.text(section, "identity", where),
+            sections.whole_number(section, "baud", where, default=115200),
+        )
+
+    def connect(self, clock: Clock, connect: Connect) -> Transport:
+        """Open the line. Raises Busy or Disconnected."""
+        return connect(self.address, Line(clock, baud=self.baud))
+
+
+class ScpiInstrument:
+    """One instrument, identified. ``kind`` is what it is, in words.
+
+    Raises NoReply or WrongIdentity; the transport stays the caller's to close then.
+    """
+
+    kind = "SCPI instrument"
+
+    def __init__(
+        self, transport: Transport, clock: Clock, station: Station, reply_s: float
+    ) -> None:
+        self._transport = transport
+        self._exchange = Exchange(
+            transport,
+            clock,
+            Manners(b"\n", b"\n", reply_s),
+            greeting=b"*IDN?\n",
+            recognise=scpi_codec.identity,
+        )
+        self._identity = self._identify(station)
+        # What somebody else did wrong before is worth telling, and no reason to stop.
+        self._notes = [f"old error in the queue: {old}" for old in self.errors()]
+        self._exchange.tell(b"*CLS\n")
+
+    @property
+    def identity(self) -> str:
+        """The answer to ``*IDN?``."""
+        return self._identity
+
+    @property
+    def notes(self) -> Sequence[str]:
+        """What was found and set while opening, for ``check``."""
+        return tuple(self._notes)
+
+    def axis(self, name: str, section: Mapping[str, Any]) -> NoReturn:
+        """Raises BenchFileError: it moves nothing."""
+        raise self._is_no(f"axes.{name}", "motion controller")
+
+    def shutter(self, section: Mapping[str, Any]) -> NoReturn:
+        """Raises BenchFileError: SCPI has no command for a shutter."""
+        raise self._is_no("shutter", "motion controller")
+
+    def errors(self) -> list[str]:
+        """Read the error queue until it is empty: ``number, text`` of each, oldest first.
+
+        Query errors (−400 to −499, SCPI-1999 volume 2, 21.8) are left out: interrupting a late
+        answer, as getting back in step does, causes them.
+        """
+        found: list[str] = []
+        for _ in range(_MOST_ERRORS):
+            number, text = self._exchange.ask(b"SYST:ERR?\n", scpi_codec.error)
+            if number == 0:
+                break
+            if not -499 <= number <= -400:
+                found.append(f"{number}, {text}")
+        return found
+
+    def close(self) -> None:
+        """Let go of the instrument. Harmless twice."""
+        self._transport.close()
+
+    def _is_no(self, place: str, wanted: str) -> BenchFileError:
+        return BenchFileError(f"{place}.device: {self._identity} is a {self.kind}; name a {wanted}")
+
+    def _identify(self, station: Station) -> str:
+        expected = f"{station.address} should be {station.identity!r} (identity in the bench file)"
+        try:
+            found = self._exchange.greet()
+        except BadReply as error:
+            raise WrongIdentity(f"{expected}, but answers as something else: {error}") from error
+        if station.identity not in found:
+            raise WrongIdentity(
+                f"{expected}, but is {found!r}; check the address, or write the identity of this "
+                "meter"
+            )
+        return found
+
+    def _apply(self, row: scpi_codec.SettingTemplate, place: str) -> str:
+        """Write one setting, read it back and compare; what it reads. Raises Refused."""
+        for _ in range(_WRITE_ATTEMPTS):
+            self._exchange.tell(f"{row.set}\n".encode("ascii"))
+            if problems := self.errors():
+                raise Refused(f"the {self.kind} refuses {row.set!r}: {'; '.join(problems)}")
+            found = self._exchange.ask(f"{row.ask}\n".encode("ascii"), scpi_codec.text)
+            if scpi_codec.same(found, row.expect):
+                return f"{row.ask} {found}"
+        raise Refused(
+            f"the {self.kind} was told {row.set!r}, but {row.ask} reads {found!r} instead of "
+            f"{row.expect!r}; correct {place}.settings or the value in it"
+        )
+
+
+def settings(
+    section: Mapping[str, Any], name: str, values: Mapping[str, float]
+) -> list[scpi_codec.SettingTemplate]:
+    """The ``settings`` of a section with the values filled in. Raises BenchFileError."""
+    rows = section.get("settings", [])
+    if not isinstance(rows, Sequence) or isinstance(rows, str):
+        raise BenchFileError(f"{name}.settings: write a list of {{set, ask, expect}}")
+    filled = []
+    for index, row in enumerate(rows):
+        where = f"{name}.settings[{index}]"
+        if not isinstance(row, Mapping):
+            raise BenchFileError(f"{where}: write {{set: …, ask: …, expect: …}}")
+        sections.refuse_unknown(row, ("set", "ask", "expect"), where)
+        parts = {part: sections.text(row, part, where) for part in ("set", "ask", "expect")}
+        if not parts["ask"].endswith("?"):
+            raise BenchFileError(f"{where}.ask {parts['ask']!r} is no query; it ends in ?")
+        try:
+            filled.append(scpi_codec.SettingTemplate(**parts).fill(values))
+        except ValueError as error:
+            raise BenchFileError(f"{where}.{error}") from error
+    return filled
