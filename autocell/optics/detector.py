@@ -17,7 +17,7 @@ from autocell.optics.cell import FloatArray
 from autocell.optics.compiled import compiled
 from autocell.optics.edge import through_circle
 from autocell.optics.lanes import (
-    B1, B2, COS, E1X, E1Y, E1Z, E2X, E2Y, E2Z, K11, K12, K22, NX, NY, NZ,
+    COS, E1X, E1Y, E1Z, E2X, E2Y, E2Z, K11, K12, K22, NX, NY, NZ,
     PI11, PI12, PI21, PI22, PR11, PR12, PR21, PR22, UX, UY, UZ, X,
     XI11, XI12, XI21, XI22, XR11, XR12, XR21, XR22, Y, Z,
 )  # fmt: skip
@@ -64,7 +64,6 @@ def on_detector(s: FloatArray, i: int, column: FloatArray, far: float) -> float:
     p21, p22 = s[PR21 + i] + k12 * r11 + k22 * r21, s[PR22 + i] + k12 * r12 + k22 * r22
     q11, q12 = s[PI11 + i] + k11 * i11 + k12 * i21, s[PI12 + i] + k11 * i12 + k12 * i22
     q21, q22 = s[PI21 + i] + k12 * i11 + k22 * i21, s[PI22 + i] + k12 * i12 + k22 * i22
-    b1, b2 = s[B1 + i], s[B2 + i]
 
     share = 1.0
     if not everywhere:
@@ -72,7 +71,6 @@ def on_detector(s: FloatArray, i: int, column: FloatArray, far: float) -> float:
         plane = column[0] + column[_DISTANCE] if uz > 0.0 else -column[_DISTANCE]
         t = (plane - s[Z + i]) / uz
         w11, w12, w22 = _squared(
-            b1, b2,
             r11 + t * p11, r12 + t * p12, r21 + t * p21, r22 + t * p22,
             i11 + t * q11, i12 + t * q12, i21 + t * q21, i22 + t * q22,
         )  # fmt: skip
@@ -80,8 +78,8 @@ def on_detector(s: FloatArray, i: int, column: FloatArray, far: float) -> float:
         dx, dy = column[_X] - s[X + i] - t * ux, column[_Y] - s[Y + i] - t * uy
         share = through_circle(sxx, sxy, syy, dx, dy, column[_RADIUS], far)
     if not every_way:
-        # far away X is t P: directions spread as exp(−2 δᵀ Θ⁻¹ δ) about the chief ray's, Θ = P B P†
-        w11, w12, w22 = _squared(b1, b2, p11, p12, p21, p22, q11, q12, q21, q22)
+        # far away X is t P: directions spread as exp(−2 δᵀ Θ⁻¹ δ) about the chief ray's, Θ = P P†
+        w11, w12, w22 = _squared(p11, p12, p21, p22, q11, q12, q21, q22)
         sxx, sxy, syy = seen_along(w11, w12, w22, 1.0, 0.0, 0.0, 1.0)
         ax, ay = column[_SLOPE_X], column[_SLOPE_Y]
         norm = math.copysign(1.0 / math.sqrt(1.0 + ax * ax + ay * ay), uz)
@@ -95,13 +93,12 @@ def on_detector(s: FloatArray, i: int, column: FloatArray, far: float) -> float:
 
 @compiled
 def _squared(
-    b1: float, b2: float,
     r11: float, r12: float, r21: float, r22: float,
     i11: float, i12: float, i21: float, i22: float,
 ) -> tuple[float, float, float]:  # fmt: skip
-    """M B M† of the complex 2×2 matrix M = r + i: its elements 11, 12, 22."""
+    """M M† of the complex 2×2 matrix M = r + i: its elements 11, 12, 22."""
     return (
-        b1 * (r11 * r11 + i11 * i11) + b2 * (r12 * r12 + i12 * i12),
-        b1 * (r11 * r21 + i11 * i21) + b2 * (r12 * r22 + i12 * i22),
-        b1 * (r21 * r21 + i21 * i21) + b2 * (r22 * r22 + i22 * i22),
+        r11 * r11 + i11 * i11 + r12 * r12 + i12 * i12,
+        r11 * r21 + i11 * i21 + r12 * r22 + i12 * i22,
+        r21 * r21 + i21 * i21 + r22 * r22 + i22 * i22,
     )

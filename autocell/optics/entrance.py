@@ -7,7 +7,7 @@ import math
 from autocell.optics.cell import FloatArray
 from autocell.optics.compiled import compiled, inlined
 from autocell.optics.lanes import (
-    ARRIVING, B1, B2, C1X, C2X, CENTRE_X, CENTRE_Y, CENTRE_Z, CHORD, COS, CURVATURE,
+    ARRIVING, C1X, C2X, CENTRE_X, CENTRE_Y, CENTRE_Z, CHORD, COS, CURVATURE,
     E1X, E1Y, E1Z, E2X, E2Y, E2Z, LANES, MIRROR_1, MIRROR_2, NX, NY, NZ, PARAMETERS, PATH,
     PI11, PI12, PI21, PI22, POWER, PR11, PR12, PR21, PR22, RADIUS, RADIUS_Y, TILT_X, TILT_Y,
     UX, UY, UZ, VERTEX_X, VERTEX_Y, X, XI11, XI12, XI21, XI22, XR11, XR12, XR21, XR22, Y, Z,
@@ -51,7 +51,8 @@ def place_beams(s: FloatArray) -> None:
         s[E2X + i] = uy * e1z - uz * e1y
         s[E2Y + i] = uz * e1x - ux * e1z
         s[E2Z + i] = ux * e1y - uy * e1x
-    # the complex rays start along the principal axes of the beam: X a rotation, P = X diag(1/q)
+    # the complex rays start along the principal axes of the beam, as long as it is wide:
+    # X a rotation times diag(w), P = X diag(1/q)
     for i in range(LANES):
         c, sn = math.cos(s[_ANGLE + i]), math.sin(s[_ANGLE + i])
         s[XR11 + i], s[XR12 + i], s[XR21 + i], s[XR22 + i] = c, -sn, sn, c
@@ -60,10 +61,14 @@ def place_beams(s: FloatArray) -> None:
         per_w2 = math.pi / (s[_WAVELENGTH + i] * s[_M2 + i])
         re1, im1 = _per_q(s[_AHEAD_X + i], per_w2 * s[_WAIST_X + i] * s[_WAIST_X + i])
         re2, im2 = _per_q(s[_AHEAD_Y + i], per_w2 * s[_WAIST_Y + i] * s[_WAIST_Y + i])
-        c, sn = s[XR11 + i], s[XR21 + i]
-        s[PR11 + i], s[PR12 + i], s[PR21 + i], s[PR22 + i] = re1 * c, -re2 * sn, re1 * sn, re2 * c
-        s[PI11 + i], s[PI12 + i], s[PI21 + i], s[PI22 + i] = im1 * c, -im2 * sn, im1 * sn, im2 * c
-        s[B1 + i], s[B2 + i] = -1.0 / (per_w2 * im1), -1.0 / (per_w2 * im2)
+        wide_1, wide_2 = math.sqrt(-1.0 / (per_w2 * im1)), math.sqrt(-1.0 / (per_w2 * im2))
+        x11, x12 = wide_1 * s[XR11 + i], wide_2 * s[XR12 + i]
+        x21, x22 = wide_1 * s[XR21 + i], wide_2 * s[XR22 + i]
+        s[XR11 + i], s[XR12 + i], s[XR21 + i], s[XR22 + i] = x11, x12, x21, x22
+        s[PR11 + i], s[PR12 + i] = re1 * x11, re2 * x12
+        s[PR21 + i], s[PR22 + i] = re1 * x21, re2 * x22
+        s[PI11 + i], s[PI12 + i] = im1 * x11, im2 * x12
+        s[PI21 + i], s[PI22 + i] = im1 * x21, im2 * x22
 
 
 @inlined

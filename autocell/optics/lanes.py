@@ -16,7 +16,8 @@ is f = (R/2) cos i in the plane of incidence and f = R/(2 cos i) across it. Both
 so nothing is divided, nothing grows, and the round beam is no special case.
 
 Im(X†P) is conserved, so that the squared radii W of the beam, intensity exp(−2 rᵀ W⁻¹ r), are
-W = X B X† with B their values where X was real: no matrix need be inverted.
+W = X X† everywhere once the columns of X are as long as the beam is wide where X is real: no matrix
+need be inverted.
 """
 
 from __future__ import annotations
@@ -37,7 +38,6 @@ LANES = 16
     E2X, E2Y, E2Z,
     XR11, XR12, XR21, XR22, XI11, XI12, XI21, XI22,  # complex displacements, real and imaginary
     PR11, PR12, PR21, PR22, PI11, PI12, PI21, PI22,  # complex slopes after the mirror
-    B1, B2,               # squared radii per unit of X
     K11, K12, K22,        # what the mirror took from P
     NX, NY, NZ, COS,      # normal of the mirror there, cosine of the incidence
     CHORD, PATH,          # length of this pass, and of all so far
@@ -47,7 +47,7 @@ LANES = 16
     C1X, C1Y, C1Z, PER_R1,  # centre of curvature of M1 and 1/R
     C2X, C2Y, C2Z, PER_R2,
     PARAMETERS,           # what COLUMNS says of the cell and its input beam, up to the end
-) = range(0, 52 * LANES, LANES)  # fmt: skip
+) = range(0, 50 * LANES, LANES)  # fmt: skip
 
 RADIUS, RADIUS_Y, APERTURE, REFLECTIVITY, TILT_X, TILT_Y, VERTEX_X, VERTEX_Y = range(
     0, 8 * LANES, LANES
@@ -215,9 +215,8 @@ def squared_radii(s: FloatArray, i: int) -> tuple[float, float, float]:
     """W11, W12, W22 of beam ``i`` across it, in its frame."""
     r11, r12, r21, r22 = s[XR11 + i], s[XR12 + i], s[XR21 + i], s[XR22 + i]
     i11, i12, i21, i22 = s[XI11 + i], s[XI12 + i], s[XI21 + i], s[XI22 + i]
-    b1, b2 = s[B1 + i], s[B2 + i]
     return (
-        b1 * (r11 * r11 + i11 * i11) + b2 * (r12 * r12 + i12 * i12),
-        b1 * (r11 * r21 + i11 * i21) + b2 * (r12 * r22 + i12 * i22),
-        b1 * (r21 * r21 + i21 * i21) + b2 * (r22 * r22 + i22 * i22),
+        r11 * r11 + i11 * i11 + r12 * r12 + i12 * i12,
+        r11 * r21 + i11 * i21 + r12 * r22 + i12 * i22,
+        r21 * r21 + i21 * i21 + r22 * r22 + i22 * i22,
     )
