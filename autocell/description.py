@@ -166,6 +166,20 @@ class ShutterDescription:
 
 
 @dataclass(frozen=True)
+class DelayMeterDescription:
+    """The meter that measures by how much the path delays intensity-modulated light, as a phase."""
+
+    device: str
+    section: Mapping[str, Any]
+    modulation_hz: float
+    averaging_s: float
+    noise_rad: float
+    """Standard deviation of one reading."""
+    systematic_rad: float
+    """Standard uncertainty of the change between two readings that no averaging removes."""
+
+
+@dataclass(frozen=True)
 class DeviceDescription:
     """One instrument: which driver, where, and what it should call itself."""
 
@@ -215,6 +229,7 @@ class BenchDescription:
     detector: Detector = field(default_factory=Detector)
     window_transmission: float = 1.0
     """Of the window between the exit hole and the detector."""
+    delay_meter: DelayMeterDescription | None = None
 
     @property
     def zero(self) -> Setting:

@@ -1,4 +1,4 @@
-"""A power reading that may be used: dark subtracted, averaged, with its uncertainty."""
+"""Readings that may be used: averaged, with their uncertainty; powers with the dark subtracted."""
 
 from __future__ import annotations
 
@@ -19,5 +19,21 @@ class Reading:
     setting: Setting
     power_w: float
     uncertainty_w: float
+    samples: int
+    time_s: float
+
+
+@dataclass(frozen=True)
+class PhaseReading:
+    """Phase of intensity-modulated light at a setting, rad, up to whole turns.
+
+    It grows with the path of the light, from a zero that nobody knows: only differences between
+    readings of one run mean anything. ``uncertainty_rad`` is the standard uncertainty of the mean
+    of ``samples`` readings, from their scatter alone.
+    """
+
+    setting: Setting
+    phase_rad: float
+    uncertainty_rad: float
     samples: int
     time_s: float

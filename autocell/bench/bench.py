@@ -9,11 +9,13 @@ from autocell.bench.budget import Usage
 from autocell.bench.guard import Guard
 from autocell.bench.metering import SETTLE_S, Metering, Power
 from autocell.bench.motion import Motion
+from autocell.bench.phasing import Phasing
 from autocell.bench.plan import PlannedMove, trade
-from autocell.bench.protocols import Axis, Clock, Journal, PowerMeter, Shutter
+from autocell.bench.protocols import Axis, Clock, DelayMeter, Journal, PowerMeter, Shutter
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
-from autocell.reading import Reading
+from autocell.errors import UsageError
+from autocell.reading import PhaseReading, Reading
 from autocell.setting import Setting
 
 
@@ -35,6 +37,7 @@ class Bench:
         journal: Journal,
         identities: Mapping[str, str],
         notes: Sequence[str] = (),
+        delay_meter: DelayMeter | None = None,
     ) -> None:
         self.description = description
         self.clock = clock
@@ -51,6 +54,15 @@ class Bench:
             self._guard.check_reading,
             lambda text: journal.event(self.time_s, "metering", text),
         )
+        self._phasing: Phasing | None = None
+        if delay_meter is not None and description.delay_meter is not None:
+            self._phasing = Phasing(
+                description.delay_meter,
+                delay_meter,
+                clock,
+                self._guard.check_reading,
+                lambda text: journal.event(self.time_s, "phasing", text),
+            )
         self.findings = self._guard.look_around()
         self.home_setting = self._way_home()
         self.notes += self.findings
@@ -145,6 +157,31 @@ class Bench:
             f"{dark.uncertainty_w * 1e6:.2g} µW, {dark.samples} samples",
         )
         return dark
+
+    def read_phase(self, purpose: str) -> PhaseReading:
+        """One averaged phase of the modulated light here, written to the journal.
+
+        It counts as a reading. Raises UsageError on a bench without a delay meter; else as
+        :meth:`read_power` does.
+        """
+        if self._phasing is None:
+            raise UsageError(
+                f"{self.description.path}: the bench has no delay_meter, so it has no phase to read"
+            )
+        self._guard.admit_reading()
+        self._settle()
+        phase = self._phasing.read()
+        reading = PhaseReading(
+            self.setting, phase.phase_rad, phase.uncertainty_rad, phase.samples, self.time_s
+        )
+        self._guard.budget.readings += 1
+        self._journal.event(
+            self.time_s,
+            "phase",
+            f"{reading.phase_rad:.4f} rad, standard uncertainty {reading.uncertainty_rad:.4f} rad, "
+            f"{reading.samples} samples: {purpose}",
+        )
+        return reading
 
     def reserve(self) -> AbstractContextManager[None]:
         """Within this, a small allowance beyond the caps: for the way back, and a reading there."""

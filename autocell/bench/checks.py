@@ -18,6 +18,7 @@ from autocell.bench import schema
 from autocell.bench.complaints import Complaint
 from autocell.bench.mounts import Effect, effect_of
 from autocell.bench.yaml_tree import Path, at
+from autocell.optics.absorption import SPEED_OF_LIGHT_M_PER_S
 
 CAUTION_CLASSES = ("3R", "3B", "4")
 """Classes of IEC 60825-1 whose direct beam can injure an eye."""
@@ -165,7 +166,7 @@ def _devices_exist(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     if not isinstance(devices, Mapping):
         return
     users: list[Path] = [("axes", name) for name in _axes(raw)]
-    users += [(name,) for name in ("power_meter", "shutter")]
+    users += [(name,) for name in ("power_meter", "delay_meter", "shutter")]
     for user in users:
         device = at(raw, (*user, "device"))
         if isinstance(device, str) and device not in devices:
@@ -254,6 +255,30 @@ def _adjuster(name: str, adjuster: object) -> Iterator[Complaint]:
         )
 
 
+def _delay_tells_passes_apart(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    """φ = 2π f ΔL / c: two passes more must turn the phase by more than is uncertain of it."""
+    modulation, noise, systematic, gap = (
+        _number(raw, *path)
+        for path in (
+            ("delay_meter", "modulation_mhz"),
+            ("delay_meter", "noise_mrad"),
+            ("delay_meter", "systematic_mrad"),
+            ("cell", "minimum_gap_mm"),
+        )
+    )
+    if modulation is None or noise is None or systematic is None or gap is None:
+        return
+    turn = 2e3 * math.pi * (modulation * 1e6) * (2 * gap * 1e-3) / SPEED_OF_LIGHT_M_PER_S
+    doubt = 3 * math.hypot(noise, systematic)
+    if 0 < turn < doubt:
+        yield Complaint(
+            ("delay_meter", "modulation_mhz"),
+            f"two passes more turn the phase by {turn:.3g} mrad at {modulation:g} MHz, and its "
+            f"uncertainty (three standard deviations, {doubt:.3g} mrad) hides that; write at least "
+            f"{modulation * doubt / turn:.3g} MHz, or leave the delay meter out",
+        )
+
+
 def _axes(raw: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     axes = raw.get("axes")
     if not isinstance(axes, Mapping):
@@ -289,4 +314,5 @@ _CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
     _devices_exist,
     _channels_differ,
     _effects,
+    _delay_tells_passes_apart,
 )

@@ -23,7 +23,10 @@ class Complaint:
     text: str
 
 
-_UNITS = "nm|um|mm|cm|m|in|inch|deg|rad|mrad|urad|arcsec|nw|uw|mw|w|dbm|us|ms|s|min|h|percent|hz"
+_UNITS = (
+    "nm|um|mm|cm|m|in|inch|deg|rad|mrad|urad|arcsec|nw|uw|mw|w|dbm|us|ms|s|min|h|percent|"
+    "hz|khz|mhz|ghz"
+)
 _UNIT = re.compile(rf"(?:_(?:{_UNITS})\d?)?(?:_per_(?:{_UNITS})\d?)?$", re.I)
 
 
@@ -124,7 +127,8 @@ def _unknown_key(key: str, meant: str | None, known: list[str]) -> str:
 def _spoken(unit: str) -> str:
     """``uw`` is written µW, ``mm_per_s2`` mm/s2."""
     spoken = unit.replace("_per_", "/").replace("percent", "%")
-    return re.sub(r"w$", "W", re.sub(r"^u(?=m|w|s|rad)", "µ", spoken))
+    spoken = re.sub(r"w$", "W", re.sub(r"^u(?=m|w|s|rad)", "µ", spoken))
+    return re.sub(r"^[mg](?=hz$)", lambda prefix: prefix[0].upper(), spoken).replace("hz", "Hz")
 
 
 def _missing(path: Path, unknown: Iterable[str]) -> str:

@@ -20,6 +20,7 @@ from autocell.description import (
     BeamDescription,
     BenchDescription,
     Caps,
+    DelayMeterDescription,
     DeviceDescription,
     HoleDescription,
     LaserDescription,
@@ -30,7 +31,7 @@ from autocell.description import (
 from autocell.errors import BenchFileError, UsageError
 from autocell.optics.cell import Detector
 
-_NM, _UM, _MM, _MRAD = 1e-9, 1e-6, 1e-3, 1e-3
+_NM, _UM, _MM, _MRAD, _MHZ = 1e-9, 1e-6, 1e-3, 1e-3, 1e6
 _MW, _UW, _MS, _PERCENT, _MIN = 1e-3, 1e-6, 1e-3, 1e-2, 60.0
 
 
@@ -149,6 +150,11 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             averaging_s=meter.averaging_ms * _MS,
             relative_noise=meter.relative_noise,
             noise_floor_w=meter.noise_floor_uw * _UW,
+            dark_tolerance_w=_UW
+            * (
+                meter.noise_floor_uw if meter.dark_tolerance_uw is None else meter.dark_tolerance_uw
+            ),
+            stray_tolerance=meter.stray_tolerance,
         ),
         shutter=None if shutter is None else ShutterDescription(shutter.device, raw["shutter"]),
         devices={
@@ -162,6 +168,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
         exit_mirror=bench.cell.leaves_through,
         detector=_detector(bench),
         window_transmission=cell.window_transmission,
+        delay_meter=_delay_meter(bench.delay_meter, raw),
     )
 
 
@@ -205,6 +212,21 @@ def _faces(detector: schema.DetectorSection, cell: schema.Cell) -> tuple[float, 
     return slope_x, slope_y
 
 
+def _delay_meter(
+    meter: schema.DelayMeterSection | None, raw: Mapping[str, Any]
+) -> DelayMeterDescription | None:
+    if meter is None:
+        return None
+    return DelayMeterDescription(
+        device=meter.device,
+        section=raw["delay_meter"],
+        modulation_hz=meter.modulation_mhz * _MHZ,
+        averaging_s=meter.averaging_ms * _MS,
+        noise_rad=meter.noise_mrad * _MRAD,
+        systematic_rad=meter.systematic_mrad * _MRAD,
+    )
+
+
 def _mirror(mirror: schema.Mirror) -> MirrorDescription:
     radius_m = mirror.radius_mm * _MM
     return MirrorDescription(
@@ -215,6 +237,7 @@ def _mirror(mirror: schema.Mirror) -> MirrorDescription:
         reflectivity_tolerance=mirror.reflectivity_tolerance,
         tilt_tolerance_rad=mirror.tilt_tolerance_mrad * _MRAD,
         radius_y_m=None if mirror.radius_y_mm is None else mirror.radius_y_mm * _MM,
+        toroidal_tolerance=mirror.toroidal_tolerance_percent * _PERCENT,
     )
 
 
@@ -249,6 +272,8 @@ def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDe
             repeatability=axis.repeatability_mrad * _MRAD,
             overnight_drift=axis.overnight_drift_mrad * _MRAD,
             effect=effect_of(axis),
+            scale_tolerance=axis.scale_tolerance_percent * _PERCENT,
+            coupling_tolerance=axis.coupling_tolerance_percent * _PERCENT,
         )  # fmt: skip
     return AxisDescription(
         name, "mm", axis.device, section,
@@ -260,4 +285,10 @@ def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDe
         repeatability=axis.repeatability_mm * _MM,
         overnight_drift=axis.overnight_drift_mm * _MM,
         effect=effect_of(axis),
+        scale_tolerance=axis.scale_tolerance_percent * _PERCENT,
+        coupling_tolerance=(
+            0.0
+            if isinstance(axis, schema.SpacingAxis)
+            else axis.coupling_tolerance_percent * _PERCENT
+        ),
     )  # fmt: skip

@@ -6,12 +6,12 @@ import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from decimal import Decimal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocell.bench.protocols import Clock, PowerMeter, Shutter
+from autocell.bench.samples import BAD_IN_A_ROW, OUTLIER_SHARE, RETRY_S, near, repeats
 from autocell.description import MeterDescription
 from autocell.errors import DeviceError, ReadingError
 
@@ -20,15 +20,6 @@ SETTLE_S = 0.1
 
 _FEWEST_SAMPLES = 3
 _DARK_SAMPLES = 12
-_BAD_IN_A_ROW = 8
-_RETRY_S = 0.1
-"""With eight attempts, longer than the half second for which a range change may blind a meter."""
-_STALE_DIGITS = 5
-_OUTLIER_SIGMAS = 5.0
-_OUTLIER_SHARE = 0.25
-"""More outliers than this are no outliers: the samples contradict each other."""
-_MAD_TO_SIGMA = 1.4826
-"""Standard deviation over median absolute deviation for normal noise; 1/Φ⁻¹(3/4)."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +103,7 @@ class Metering:
                 continue
             power = self._mean(np.array(samples), dark_w)
             wanted_w = max(relative * abs(power.power_w - dark_w), floor_w / 2.0)
-            agreed = power.rejected <= _OUTLIER_SHARE * len(samples)
+            agreed = power.rejected <= OUTLIER_SHARE * len(samples)
             if (agreed and power.uncertainty_w <= wanted_w) or len(samples) >= most:
                 break
         if power.rejected:
@@ -125,15 +116,13 @@ class Metering:
         return power
 
     def _mean(self, samples: NDArray[np.float64], dark_w: float) -> Power:
-        """Mean without outliers: those beyond five standard deviations, which come from the
-        median absolute deviation or the bench file, whichever is larger."""
+        """Mean without outliers."""
         middle_w = float(np.median(samples))
         expected_w = math.hypot(
             self._description.relative_noise * (middle_w - dark_w),
             self._description.noise_floor_w,
         )
-        seen_w = _MAD_TO_SIGMA * float(np.median(np.abs(samples - middle_w)))
-        kept = samples[np.abs(samples - middle_w) <= _OUTLIER_SIGMAS * max(seen_w, expected_w)]
+        kept = samples[near(samples - middle_w, expected_w)]
         scatter_w = float(np.std(kept, ddof=1)) if kept.size > 1 else 0.0
         uncertainty_w = max(scatter_w, expected_w) / math.sqrt(kept.size)
         return Power(
@@ -143,7 +132,7 @@ class Metering:
     def _fresh_sample(self) -> float:
         """One sample that may be used. Raises ReadingError after too many that may not."""
         bad: list[str] = []
-        while len(bad) < _BAD_IN_A_ROW:
+        while len(bad) < BAD_IN_A_ROW:
             self._check()
             raw = self._meter.read()
             if raw.overrange or raw.power_w > self._description.range_w:
@@ -158,7 +147,7 @@ class Metering:
                     self._tell(f"samples thrown away: {', '.join(bad)}")
                 return raw.power_w
             self._remember(raw.power_w, raw.sequence)
-            self._clock.sleep(max(self._meter.reading_time_s, _RETRY_S))
+            self._clock.sleep(max(self._meter.reading_time_s, RETRY_S))
         raise ReadingError(self._cure(bad))
 
     def _is_stale(self, power_w: float, sequence: int | None) -> bool:
@@ -166,7 +155,7 @@ class Metering:
         no fresh measurement repeats that many digits."""
         if sequence is not None:
             return self._last_sequence is not None and sequence <= self._last_sequence
-        return power_w == self._last_w and _digits(power_w) >= _STALE_DIGITS
+        return repeats(power_w, self._last_w)
 
     def _remember(self, power_w: float, sequence: int | None) -> None:
         self._last_w, self._last_sequence = power_w, sequence
@@ -190,7 +179,3 @@ class Metering:
                 return (
                     f"{name} answered no number {len(bad)} times in a row; is its sensor connected?"
                 )
-
-
-def _digits(value: float) -> int:
-    return len(Decimal(repr(value)).normalize().as_tuple().digits)

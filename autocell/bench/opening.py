@@ -14,9 +14,11 @@ from autocell.bench.protocols import (
     Axis,
     Clock,
     Connect,
+    DelayMeter,
     Device,
     Journal,
     Line,
+    OffersDelay,
     OpenDevice,
     ReportsLimits,
     Transport,
@@ -224,9 +226,38 @@ def _assemble(
         shutter = _asked(
             description, ("shutter",), shutter_device.shutter, description.shutter.section
         )
+    delay_meter = _delay_meter(description, devices)
     told = [f"{name}: {note}" for name, device in devices.items() for note in device.notes]
     identities = {name: device.identity for name, device in devices.items()}
-    return Bench(description, axes, meter, shutter, clock, journal, identities, told + notes)
+    return Bench(
+        description,
+        axes,
+        meter,
+        shutter,
+        clock,
+        journal,
+        identities,
+        told + notes,
+        delay_meter,
+    )
+
+
+def _delay_meter(description: BenchDescription, devices: Mapping[str, Device]) -> DelayMeter | None:
+    """The delay meter where the bench file has one. Raises BenchFileError for another device."""
+    described = description.delay_meter
+    if described is None:
+        return None
+    device = devices[described.device]
+    if not isinstance(device, OffersDelay):
+        place = where(description.path, ("delay_meter", "device"))
+        raise BenchFileError(
+            f"{place}: {described.device!r} ({device.identity}) measures no delay; name a device "
+            "whose driver does, such as scpi-delay-meter"
+        )
+    opened: DelayMeter = _asked(
+        description, ("delay_meter",), device.delay_meter, "delay_meter", described.section
+    )
+    return opened
 
 
 def _compare_limits(

@@ -145,6 +145,29 @@ class PowerMeter(Protocol):
         ...
 
 
+@runtime_checkable
+class DelayMeter(Protocol):
+    """A meter of how late intensity-modulated light arrives, as the phase of its modulation."""
+
+    @property
+    def name(self) -> str:
+        """As the bench file calls it."""
+        ...
+
+    @property
+    def reading_time_s(self) -> float:
+        """How long one fresh reading takes, settling of the instrument included."""
+        ...
+
+    def read(self) -> float:
+        """Take one fresh reading: by how much the light lags, rad, up to whole turns.
+
+        It grows with the path, from a zero that is the instrument's own. NaN when there was no
+        light to measure, or the instrument answered one of its values for that.
+        """
+        ...
+
+
 class Shutter(Protocol):
     """Blocks the beam before the entrance hole, for the dark level. Not a safety shutter."""
 
@@ -184,6 +207,15 @@ class Device(Protocol):
 
     def close(self) -> None:
         """Let go of the instrument. Harmless twice."""
+        ...
+
+
+@runtime_checkable
+class OffersDelay(Protocol):
+    """A device that can also be, or is nothing but, a delay meter."""
+
+    def delay_meter(self, name: str, section: Mapping[str, Any]) -> DelayMeter:
+        """The meter that the bench file's ``section`` describes. Raises BenchFileError."""
         ...
 
 

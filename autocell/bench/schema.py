@@ -33,6 +33,11 @@ Direction = Literal[1, -1]
 Channel = Annotated[int, Field(strict=True)] | Text
 
 
+SCALE_PERCENT, COUPLING_PERCENT = 0.5, 3.0
+"""What an axis of the input beam may do more or less than its file says, and as another axis of
+the same kind would: common practice, no source."""
+
+
 def _whole_number_as_text(value: object) -> object:
     return str(value) if type(value) is int else value
 
@@ -66,11 +71,16 @@ class Hole(Section):
 
 
 class Mirror(Section):
-    """A concave mirror as bought; ``radius_y_mm`` only where it is toroidal."""
+    """A concave mirror as bought; ``radius_y_mm`` only where it is toroidal.
+
+    ``toroidal_tolerance_percent`` is for a mirror whose radii in x and y may differ without
+    anybody having meant them to.
+    """
 
     radius_mm: Positive
     radius_y_mm: Positive | None = None
     radius_tolerance_percent: Percent
+    toroidal_tolerance_percent: Percent = 0.0
     clear_aperture_mm: Positive
     reflectivity: Fraction
     reflectivity_tolerance: NotNegative
@@ -173,10 +183,14 @@ class LinearAxis(Section):
 
 
 class SpacingAxis(LinearAxis):
-    """The axis that moves a mirror: one mm of travel opens the cell by one mm."""
+    """The axis that moves a mirror: one mm of travel opens the cell by one mm.
+
+    ``scale_tolerance_percent`` is how far that may be wrong: common practice, no source.
+    """
 
     spacing_at_zero_mm: Positive
     spacing_tolerance_mm: NotNegative
+    scale_tolerance_percent: Percent = 0.01
 
 
 class LinearMoves(Section):
@@ -229,6 +243,8 @@ class LinearInputAxis(LinearAxis):
 
     described_by: ClassVar = ("moves", "adjuster", "slide")
 
+    scale_tolerance_percent: Percent = SCALE_PERCENT
+    coupling_tolerance_percent: Percent = COUPLING_PERCENT
     moves: LinearMoves | None = None
     adjuster: LinearAdjuster | None = None
     slide: Slide | None = None
@@ -264,6 +280,8 @@ class AngularInputAxis(Section):
     backlash_mrad: NotNegative
     repeatability_mrad: Positive
     overnight_drift_mrad: NotNegative
+    scale_tolerance_percent: Percent = SCALE_PERCENT
+    coupling_tolerance_percent: Percent = COUPLING_PERCENT
     moves: AngularMoves | None = None
     adjuster: AngularAdjuster | None = None
 
@@ -289,7 +307,12 @@ class MeterSetting(Section):
 
 
 class PowerMeterSection(Section):
-    """The power meter and the noise of one of its readings."""
+    """The power meter and the noise of one of its readings.
+
+    ``dark_tolerance_uw`` is what may be left of the dark level once it is subtracted, the noise
+    floor unless it is said; ``stray_tolerance`` the share of the arriving light that may reach the
+    meter without having followed the path (common practice, no source).
+    """
 
     device: Text
     channel: Channel = 1
@@ -298,6 +321,26 @@ class PowerMeterSection(Section):
     sample_ms: Positive | None = None
     relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
     noise_floor_uw: Positive
+    dark_tolerance_uw: NotNegative | None = None
+    stray_tolerance: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)] = 1e-4
+    settings: list[MeterSetting] = []
+
+
+class DelayMeterSection(Section):
+    """A meter of the phase of intensity-modulated light, which tells how long its path is.
+
+    ``noise_mrad`` is the standard deviation of one reading. ``systematic_mrad`` is the standard
+    uncertainty of a phase change that no averaging removes: drift of the electronics between two
+    readings, and phase that depends on the level of the light.
+    """
+
+    device: Text
+    channel: Channel = 1
+    modulation_mhz: Positive
+    averaging_ms: Positive
+    sample_ms: Positive | None = None
+    noise_mrad: Positive
+    systematic_mrad: NotNegative
     settings: list[MeterSetting] = []
 
 
@@ -328,5 +371,6 @@ class BenchFile(Section):
     devices: Annotated[dict[str, DeviceSection], Field(min_length=1)]
     axes: dict[str, dict[str, Any]]
     power_meter: PowerMeterSection
+    delay_meter: DelayMeterSection | None = None
     shutter: ShutterSection | None = None
     caps: CapsSection

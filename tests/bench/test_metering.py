@@ -9,8 +9,9 @@ import pytest
 from scipy.stats import norm
 
 from autocell.bench.clock import VirtualClock
-from autocell.bench.metering import _MAD_TO_SIGMA, Metering
+from autocell.bench.metering import Metering
 from autocell.bench.protocols import RawReading
+from autocell.bench.samples import MAD_TO_SIGMA
 from autocell.description import MeterDescription
 from autocell.errors import NoReply, ReadingError, Stopped
 from tests.bench.conftest import ScriptedMeter
@@ -233,4 +234,4 @@ def test_a_silent_meter_is_not_read_again_by_the_bench() -> None:
 
 
 def test_the_factor_from_median_deviation_to_sigma_is_that_of_a_normal_distribution() -> None:
-    assert pytest.approx(1.0 / norm.ppf(0.75), abs=1e-4) == _MAD_TO_SIGMA
+    assert pytest.approx(1.0 / norm.ppf(0.75), abs=1e-4) == MAD_TO_SIGMA

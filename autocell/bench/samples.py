@@ -1,0 +1,38 @@
+"""Which of a few samples of one quantity count."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+OUTLIER_SHARE = 0.25
+"""More outliers than this are no outliers: the samples contradict each other."""
+MAD_TO_SIGMA = 1.4826
+"""Standard deviation over median absolute deviation for normal noise; 1/Φ⁻¹(3/4)."""
+BAD_IN_A_ROW = 8
+RETRY_S = 0.1
+"""With eight attempts, longer than the half second for which a range change may blind a meter."""
+
+_OUTLIER_SIGMAS = 5.0
+_STALE_DIGITS = 5
+
+
+def near(deviations: NDArray[np.float64], expected_sigma: float) -> NDArray[np.bool_]:
+    """Which samples are no outliers, by their deviations (n,) from the middle one.
+
+    Outliers are beyond five standard deviations, which come from the median absolute deviation
+    or from what is expected, whichever is larger.
+    """
+    seen = MAD_TO_SIGMA * float(np.median(np.abs(deviations)))
+    return np.asarray(np.abs(deviations) <= _OUTLIER_SIGMAS * max(seen, expected_sigma))
+
+
+def repeats(value: float, before: float | None) -> bool:
+    """Whether this is an earlier measurement again: no fresh one repeats that many digits."""
+    return value == before and _digits(value) >= _STALE_DIGITS
+
+
+def _digits(value: float) -> int:
+    return len(Decimal(repr(value)).normalize().as_tuple().digits)
