@@ -329,6 +329,8 @@ class PowerMeterSection(Section):
 class DelayMeterSection(Section):
     """A meter of the phase of intensity-modulated light, which tells how long its path is.
 
+    ``direction`` is -1 for an instrument whose phase falls as the path grows, as that of a signal
+    against a reference does.
     ``noise_mrad`` is the standard deviation of one reading. ``systematic_mrad`` is the standard
     uncertainty of a phase change that no averaging removes: drift of the electronics between two
     readings, and phase that depends on the level of the light.
@@ -336,6 +338,7 @@ class DelayMeterSection(Section):
 
     device: Text
     channel: Channel = 1
+    direction: Direction = 1
     modulation_mhz: Positive
     averaging_ms: Positive
     sample_ms: Positive | None = None

@@ -49,3 +49,11 @@ def positive(
     ):
         raise BenchFileError(f"{where}.{key} is {value!r}; write a number above zero")
     return float(value)
+
+
+def direction(section: Mapping[str, Any], where: str) -> int:
+    """``direction``: 1, or -1 for an instrument that counts the other way."""
+    value = section.get("direction", 1)
+    if isinstance(value, bool) or value not in (1, -1):
+        raise BenchFileError(f"{where}.direction is {value!r}; write 1 or -1")
+    return int(value)
