@@ -32,19 +32,20 @@ _UNIT = re.compile(rf"(?:_(?:{_UNITS})\d?)?(?:_per_(?:{_UNITS})\d?)?$", re.I)
 
 def schema_complaints(raw: Mapping[str, Any]) -> list[Complaint]:
     """Everything in ``raw`` that the schema does not allow."""
-    found = list(_of_model(schema.BenchFile, raw, (), raw))
+    found = list(model_complaints(schema.BenchFile, raw, (), raw))
     axes = raw.get("axes")
     if isinstance(axes, Mapping):
         for name, section in axes.items():
             if isinstance(section, Mapping):
                 model = schema.axis_model(name, section)
-                found.extend(_of_model(model, section, ("axes", name), raw))
+                found.extend(model_complaints(model, section, ("axes", name), raw))
     return found
 
 
-def _of_model(
+def model_complaints(
     model: type[BaseModel], section: Mapping[str, Any], above: Path, raw: Mapping[str, Any]
 ) -> Iterator[Complaint]:
+    """Everything in ``section``, which stands at ``above`` in ``raw``, that ``model`` forbids."""
     try:
         model.model_validate(section)
     except ValidationError as error:

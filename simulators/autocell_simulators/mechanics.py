@@ -1,22 +1,30 @@
 """A motorised axis as a device: it moves by time and knows nothing of wires or bytes.
 
-Three positions are told apart. The *motor* position is where the encoder sees the axis. The
-*counter* is what the controller reports: the motor position from wherever the counter was last
-set to zero. The *true* position is the mirror's or the beam's, behind the backlash and the
-scatter of the move; only the light shows it.
+Four positions are told apart. The *motor* position is what the controller has counted, by an
+encoder or by the steps it sent. The *counter* is what it reports: the motor position from wherever
+the counter was last set to zero. The *shaft* lags behind the motor by steps that were missed. The
+*true* position is the mirror's or the beam's, behind the drive, the scatter of the move and its
+creep; only the light shows it.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from autocell.description import AxisDescription
-from autocell_simulators.trajectory import Trajectory, braking, trapezoid
+from autocell_simulators.drives import ClosedLoop, Creep, Drive, Servo
+from autocell_simulators.trajectory import Trajectory, braking, cruising, trapezoid
 
 Reason = Literal["LIMIT", "BUSY", "NOREF", "FAULT"]
+Side = Literal["low", "high"]
+Switch = Literal["works", "closed", "open"]
+_HARD_END = 4.0
+"""The mechanical end of the travel is so many times as far out as the limit switch. [trade]"""
 
 
 class MoveRefusedError(Exception):
@@ -70,59 +78,93 @@ class AxisCounts:
     limit_violations: int = 0
     """Targets asked for beyond the travel, and limit switches reached."""
     travel: float = 0.0
+    ran_away: int = 0
+    """Ends of the travel reached by itself, against what it was told."""
 
 
 class SimulatedAxis:
-    """One axis, advanced to a time before anything is asked of it."""
+    """One axis, advanced to a time before anything is asked of it.
+
+    ``on_move`` is told of every move as it starts. ``creep`` and the switches are for faults.
+    """
 
     __slots__ = (
         "_counter_zero",
         "_homing",
-        "_load",
         "_motor",
+        "_move_start",
         "_random",
+        "_runs_away",
         "_scatter",
         "_scatter_step",
+        "_settling",
         "_shown_from_s",
+        "_slip",
         "_time_s",
+        "_to_miss",
         "_trajectory",
         "counts",
+        "creep",
+        "drive",
         "faulted",
+        "obeys_stop",
+        "on_move",
         "referenced",
+        "switches",
         "traits",
     )
 
-    def __init__(self, traits: AxisTraits, random: np.random.Generator, time_s: float) -> None:
+    def __init__(
+        self,
+        traits: AxisTraits,
+        random: np.random.Generator,
+        time_s: float,
+        drive: Drive | None = None,
+    ) -> None:
         self.traits = traits
+        self.drive: Drive = Servo(traits.backlash) if drive is None else drive
         self.counts = AxisCounts()
         self.referenced = True
         self.faulted = False
+        self.obeys_stop = True
+        self.switches: dict[Side, Switch] = {"low": "works", "high": "works"}
+        self.creep: Creep | None = None
+        self.on_move: Callable[[SimulatedAxis], None] = _nobody
         self._random = random
         self._time_s = time_s
-        self._motor = 0.0
-        self._load = 0.0
+        self._motor = self._move_start = 0.0
+        self._slip = self._to_miss = 0.0
         self._counter_zero = 0.0
         self._scatter = 0.0
         self._scatter_step = (0.0, 0.0, 0.0)
+        self._settling = (time_s, 0.0)
         self._trajectory: Trajectory | None = None
         self._homing = False
+        self._runs_away = False
         self._shown_from_s = time_s
 
     @property
     def counter(self) -> float:
         """Position as the controller reports it, in whole counts of the encoder."""
         resolution = self.traits.resolution
-        return round((self._motor - self._counter_zero) / resolution) * resolution
+        counted = self._motor - self._counter_zero + self._unsettled
+        return round(counted / resolution) * resolution
 
     @property
     def true_position(self) -> float:
         """Where the light finds the axis."""
-        return self._load + self._scatter
+        crept = 0.0 if self.creep is None else self.creep.at(self._time_s)
+        return self.drive.load + self._scatter + crept + self._unsettled
 
     @property
     def in_motion(self) -> bool:
         """Whether the motor turns."""
         return self._trajectory is not None
+
+    @property
+    def ends_s(self) -> float | None:
+        """When the motion under way comes to rest; None when there is none."""
+        return None if self._trajectory is None else self._trajectory.end_s
 
     @property
     def shows_motion(self) -> bool:
@@ -131,13 +173,13 @@ class SimulatedAxis:
 
     @property
     def at_low_switch(self) -> bool:
-        """Whether the low limit switch is pressed."""
-        return self._motor <= self.traits.low - self.traits.beyond
+        """Whether the low limit switch says that it is pressed."""
+        return self._presses("low", self._shaft <= self.traits.low - self.traits.beyond)
 
     @property
     def at_high_switch(self) -> bool:
-        """Whether the high limit switch is pressed."""
-        return self._motor >= self.traits.high + self.traits.beyond
+        """Whether the high limit switch says that it is pressed."""
+        return self._presses("high", self._shaft >= self.traits.high + self.traits.beyond)
 
     def advance(self, time_s: float) -> None:
         """Let time pass up to ``time_s``."""
@@ -151,12 +193,13 @@ class SimulatedAxis:
         start_s, scatter, change = self._scatter_step
         done = (self._time_s - start_s) / max(trajectory.end_s - start_s, 1e-9)
         self._scatter = scatter + change * min(done, 1.0)
-        if self._ran_into_switch(trajectory):
-            self.counts.limit_violations += 1
-            self._trajectory, self._homing = None, False
+        if self._ran_into_end(trajectory):
+            self._count_end(trajectory.end - self._motor)
+            self._rest(min(self._time_s, trajectory.end_s))
         elif arrived:
-            self._trajectory = None
-            if self._homing:
+            homing = self._homing
+            self._rest(trajectory.end_s)
+            if homing:
                 self._find_reference()
 
     def move_to(self, counter: float) -> None:
@@ -185,36 +228,79 @@ class SimulatedAxis:
         """Look for the reference, at half speed, then stand at zero.
 
         Raises:
-            MoveRefusedError: in fault or while moving.
+            MoveRefusedError: in fault, while moving, or without a reference to find.
         """
         self._check_ready()
+        if not self.drive.has_switches:
+            self._refuse("NOREF")
         self.referenced = False
         self._homing = True
-        self._go(self._reference, 0.5 * self.traits.speed)
+        self._go(self._reference + self._slip, 0.5 * self.traits.speed)
 
     def stop(self) -> None:
         """Brake at once; a search for the reference is given up."""
-        if self._trajectory is None:
+        if self._trajectory is None or not self.obeys_stop:
             return
         position, velocity = self._trajectory.at(self._time_s)
-        self._homing = False
+        self._homing = self._runs_away = False
         self._trajectory = braking(self._time_s, position, velocity, self.traits.acceleration)
 
     def power_cycle(self) -> None:
-        """The controller forgets: motion ends where it is, the counter reads zero."""
-        self._trajectory, self._homing = None, False
+        """The controller forgets: motion ends where it is, the counter reads zero.
+
+        One that counts steps without a reference does not know that it forgot.
+        """
+        if self._trajectory is not None:
+            self._rest(self._time_s)
         self._counter_zero = self._motor
-        self.referenced = False
+        self.referenced = not self.drive.has_switches
         self.faulted = False
 
     def place(self, position: float) -> None:
         """Be at rest at ``position``, referenced, approached from below: a start state."""
-        self._motor = self._load = position
+        self._motor = position
+        self.drive.place(position)
+
+    def stick(self) -> None:
+        """The load stays where it is until this move, or the next one, has ended."""
+        self.drive.stuck = True
+
+    def run_away(self) -> None:
+        """The move under way does not end where it was sent, but at the end of the travel."""
+        if self._trajectory is None:
+            return
+        position, velocity = self._trajectory.at(self._time_s)
+        direction = math.copysign(1.0, velocity or self._trajectory.end - position)
+        traits = self.traits
+        reach = _HARD_END * traits.beyond + (traits.high - traits.low)
+        end = (traits.high + reach if direction > 0.0 else traits.low - reach) + self._slip
+        self._homing, self._runs_away = False, True
+        self._trajectory = cruising(self._time_s, position, end, traits.speed)
+
+    def miss_steps(self, distance: float) -> None:
+        """The shaft stands still while the motor is sent so far, now or in the next move."""
+        self._to_miss += distance
+
+    @property
+    def _shaft(self) -> float:
+        return self._motor - self._slip
 
     @property
     def _reference(self) -> float:
-        """Where the reference mark is on the motor side: at zero, or at the end next to it."""
+        """Where the reference mark is on the shaft: at zero, or at the end next to it."""
         return min(max(0.0, self.traits.low), self.traits.high)
+
+    @property
+    def _unsettled(self) -> float:
+        """What a closed loop has still to make good after its arrival."""
+        if not isinstance(self.drive, ClosedLoop) or self.in_motion or not self._settling[1]:
+            return 0.0
+        since_s, remainder = self._settling
+        return remainder * math.exp((since_s - self._time_s) / self.drive.settling_s)
+
+    def _presses(self, side: Side, pressed: bool) -> bool:
+        state = self.switches[side]
+        return self.drive.has_switches and state != "open" and (pressed or state == "closed")
 
     def _begin(self, counter: float) -> None:
         traits = self.traits
@@ -242,25 +328,88 @@ class SimulatedAxis:
         self._scatter_step = (self._time_s, self._scatter, scatter - self._scatter)
         self._shown_from_s = self._time_s + self._random.uniform(0.0, traits.moving_bit_delay_s)
         self._trajectory = trapezoid(self._time_s, self._motor, motor, speed, traits.acceleration)
+        self._move_start = self._motor
+        self.drive.begin(motor - self._motor)
+        self.on_move(self)
+
+    def _rest(self, time_s: float) -> None:
+        """The motor has come to rest."""
+        distance = self._motor - self._move_start
+        self._trajectory, self._homing, self._runs_away = None, False, False
+        self.drive.stuck = False
+        if self.creep is not None:
+            self.creep.moved(distance, time_s)
+        if isinstance(self.drive, ClosedLoop):
+            # a first-order lag behind a constant deceleration a is aτ² when that ends
+            lag = self.traits.acceleration * self.drive.settling_s**2
+            self._settling = (time_s, math.copysign(min(lag, abs(distance)), -distance))
 
     def _drive_to(self, motor: float) -> None:
-        """Turn the motor; the load follows once the lost motion is taken up.
+        """Turn the motor; the shaft follows but for missed steps, the load as its drive lets it.
 
         Exact for any distance in one direction, and a trajectory never reverses.
         """
-        traits = self.traits
-        motor = min(max(motor, traits.low - traits.beyond), traits.high + traits.beyond)
+        change = motor - self._motor
+        if self._to_miss and not self._homing:
+            missed = min(abs(change), self._to_miss)
+            self._to_miss -= missed
+            self._slip += math.copysign(missed, change)
+        if self.drive.has_switches:
+            low, high = self._ends()
+            shaft = min(max(motor - self._slip, low), high)
+            if self._notices_end(change):
+                motor = shaft + self._slip
+            else:
+                self._slip = motor - shaft
         self.counts.travel += abs(motor - self._motor)
         self._motor = motor
-        self._load = min(max(self._load, motor), motor + traits.backlash)
+        self.drive.follow(self._shaft)
 
-    def _ran_into_switch(self, trajectory: Trajectory) -> bool:
-        """Whether a switch ended this motion; moving away from a pressed one is allowed."""
+    def _ends(self) -> tuple[float, float]:
+        """How far the shaft can turn: to the switches, or past an open one to the mechanical end.
+
+        A switch that says closed lets it turn no further that way.
+        """
+        traits, shaft = self.traits, self._shaft
+        beyond = {"works": traits.beyond, "open": _HARD_END * traits.beyond}
+        low, high = self.switches["low"], self.switches["high"]
+        return (
+            shaft if low == "closed" else traits.low - beyond[low],
+            shaft if high == "closed" else traits.high + beyond[high],
+        )
+
+    def _notices_end(self, direction: float) -> bool:
+        """Whether the controller sees that an end stops the shaft: by the switch, or an encoder."""
+        return self.drive.counts_shaft or self.switches[_side(direction)] != "open"
+
+    def _ran_into_end(self, trajectory: Trajectory) -> bool:
+        """Whether an end ended this motion; moving away from a pressed switch is allowed."""
         onward = trajectory.end - self._motor
-        return (self.at_low_switch and onward < 0.0) or (self.at_high_switch and onward > 0.0)
+        if not self.drive.has_switches or onward == 0.0 or not self._notices_end(onward):
+            return False
+        low, high = self._ends()
+        if onward < 0.0:
+            return self.at_low_switch or self._shaft <= low
+        return self.at_high_switch or self._shaft >= high
+
+    def _count_end(self, direction: float) -> None:
+        """A motion in this direction was ended by an end, or by a switch that says so."""
+        if self._runs_away:
+            self.counts.ran_away += 1
+        elif not self.traits.low < self._shaft < self.traits.high:
+            self.counts.limit_violations += 1
+        if self.switches[_side(direction)] == "open":
+            self.faulted = True  # the loop cannot close against a mechanical end
 
     def _find_reference(self) -> None:
-        self._homing = False
         error = self._random.normal(0.0, self.traits.repeatability)
         self._counter_zero = self._motor - self._reference + error
         self.referenced = True
+
+
+def _side(direction: float) -> Side:
+    return "low" if direction < 0.0 else "high"
+
+
+def _nobody(_axis: SimulatedAxis) -> None:
+    """Nobody wants to know of moves."""

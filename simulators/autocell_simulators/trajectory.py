@@ -76,3 +76,10 @@ def braking(start_s: float, start: float, velocity: float, acceleration: float) 
         (Piece(duration_s, start, velocity, -math.copysign(acceleration, velocity)),),
         end,
     )
+
+
+def cruising(start_s: float, start: float, end: float, speed: float) -> Trajectory:
+    """At one speed all the way to an end that stops it: a motor that nothing controls."""
+    velocity = math.copysign(speed, end - start)
+    duration_s = abs(end - start) / speed
+    return Trajectory(start_s, (Piece(duration_s, start, velocity, 0.0),), end)
