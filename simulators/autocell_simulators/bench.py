@@ -7,6 +7,7 @@ every moment at which the meter samples the light.
 from __future__ import annotations
 
 import dataclasses
+import math
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -16,11 +17,13 @@ from typing import Any
 from autocell.bench.protocols import Clock
 from autocell.description import BenchDescription, DeviceDescription
 from autocell.errors import UsageError
-from autocell_simulators.lines import InstrumentLine, Line
+from autocell_simulators.delay_meter import DelayTraits, SimulatedDelayMeter
+from autocell_simulators.lines import Dialect, InstrumentLine, Line
 from autocell_simulators.mechanics import AxisTraits, SimulatedAxis
 from autocell_simulators.meter import MeterTraits, SimulatedMeter
 from autocell_simulators.optics import TrueOptics, truth_report
 from autocell_simulators.plain_motion import Output, PlainMotion
+from autocell_simulators.scpi_delay_meter import ScpiDelayMeter
 from autocell_simulators.scpi_meter import ScpiMeter
 from autocell_simulators.seeds import stream
 from autocell_simulators.truth import Truth, draw_truth
@@ -45,8 +48,10 @@ class SimulatedBench:
         "_instruments",
         "_light",
         "_lock",
+        "_modulation",
         "_start_s",
         "axes",
+        "delay_meter",
         "description",
         "laser_on",
         "lines",
@@ -71,6 +76,7 @@ class SimulatedBench:
         self._lock = threading.RLock()
         self._start_s = self._advanced_to_s = clock.now() + _AHEAD_S
         self._light: tuple[tuple[float, ...], float] | None = None
+        self._modulation: tuple[tuple[float, ...], complex] | None = None
         self.description = description
         self.truth = truth if isinstance(truth, Truth) else draw_truth(description, truth)
         self.optics = TrueOptics(description, self.truth)
@@ -85,6 +91,12 @@ class SimulatedBench:
         self.meter = SimulatedMeter(
             MeterTraits.of(description, self.truth), stream(self.truth.seed, "meter")
         )
+        self.delay_meter: SimulatedDelayMeter | None = None
+        if description.delay_meter is not None:
+            self.delay_meter = SimulatedDelayMeter(
+                DelayTraits.of(description, description.delay_meter, self.truth.seed),
+                stream(self.truth.seed, "delay meter"),
+            )
         self.shutter = Output()
         self.laser_on = True
         START_STATES[start](self)
@@ -136,12 +148,22 @@ class SimulatedBench:
         if now_s == self._advanced_to_s:
             return
         self._advanced_to_s = now_s
-        while (due_s := self.meter.next_sample_s) is not None and due_s <= now_s:
+        while (due_s := self._next_sample_s()) <= now_s:
             self._move(due_s)
-            self.meter.take(self._light_w(due_s))
+            if self.meter.next_sample_s == due_s:
+                self.meter.take(self._light_w(due_s))
+            if self.delay_meter is not None and self.delay_meter.next_sample_s == due_s:
+                self.delay_meter.take(self._modulation_w(due_s, self.delay_meter.frequency_hz))
             for instrument in self._instruments.values():
                 instrument.advance(due_s)
         self._move(now_s)
+
+    def _next_sample_s(self) -> float:
+        """When the next meter samples the light; infinite when none does."""
+        due_s = [self.meter.next_sample_s]
+        if self.delay_meter is not None:
+            due_s.append(self.delay_meter.next_sample_s)
+        return min((due for due in due_s if due is not None), default=math.inf)
 
     def _move(self, time_s: float) -> None:
         for axis in self.axes.values():
@@ -163,6 +185,16 @@ class SimulatedBench:
         if self._light is None or self._light[0] != place:
             self._light = (place, self.optics.fraction(positions))
         return self.optics.arriving_w(time_s - self._start_s) * self._light[1]
+
+    def _modulation_w(self, time_s: float, frequency_hz: float) -> complex:
+        """Modulation of the light on the meters, traced once per place and frequency."""
+        if not (self.laser_on and self.shutter.on):
+            return 0j
+        positions = self._positions()
+        place = (frequency_hz, *positions.values())
+        if self._modulation is None or self._modulation[0] != place:
+            self._modulation = (place, self.optics.modulation(positions, frequency_hz))
+        return self.optics.arriving_w(time_s - self._start_s) * self._modulation[1]
 
 
 def _six_pass(bench: SimulatedBench) -> None:
@@ -195,11 +227,11 @@ START_STATES: Mapping[str, Callable[[SimulatedBench], None]] = {
 """How a bench may be found at the start, by name."""
 
 
-def _dialects(bench: SimulatedBench) -> dict[str, PlainMotion | ScpiMeter]:
+def _dialects(bench: SimulatedBench) -> dict[str, Dialect]:
     """Which instrument speaks what follows from who the axes, meter and shutter refer to."""
     description = bench.description
     shutter = description.shutter
-    dialects: dict[str, PlainMotion | ScpiMeter] = {}
+    dialects: dict[str, Dialect] = {}
     for name, device in description.devices.items():
         axes = {
             int(axis.section["channel"]): bench.axes[axis.name]
@@ -212,12 +244,25 @@ def _dialects(bench: SimulatedBench) -> dict[str, PlainMotion | ScpiMeter]:
             else {}
         )
         is_meter = description.meter.device == name
-        if is_meter and (axes or outputs):
-            raise UsageError(
-                f"device {name!r} is both controller and power meter; the simulated bench has "
-                "them apart: give the power meter a device of its own"
+        delay_meter = bench.delay_meter if _measures_delay(description, name) else None
+        roles = [
+            role
+            for role, is_one in (
+                ("controller", bool(axes or outputs)),
+                ("power meter", is_meter),
+                ("delay meter", delay_meter is not None),
             )
-        if is_meter:
+            if is_one
+        ]
+        if len(roles) > 1:
+            raise UsageError(
+                f"device {name!r} is both {' and '.join(roles)}; the simulated bench has them "
+                f"apart: give the {roles[-1]} a device of its own"
+            )
+        if delay_meter is not None:
+            _require(device, "scpi-delay-meter", device.driver)
+            dialects[name] = ScpiDelayMeter(delay_meter)
+        elif is_meter:
             _require(device, "scpi-power-meter", device.driver)
             dialects[name] = ScpiMeter(bench.meter)
         elif axes or outputs:
@@ -226,6 +271,10 @@ def _dialects(bench: SimulatedBench) -> dict[str, PlainMotion | ScpiMeter]:
             _require(device, "plain-motion", PurePath(str(dialect)).stem)
             dialects[name] = PlainMotion(axes, outputs)
     return dialects
+
+
+def _measures_delay(description: BenchDescription, name: str) -> bool:
+    return description.delay_meter is not None and description.delay_meter.device == name
 
 
 def _require(device: DeviceDescription, known: str, asked: str) -> None:

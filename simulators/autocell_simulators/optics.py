@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -10,8 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autocell.description import BenchDescription
+from autocell.optics.absorption import SPEED_OF_LIGHT_M_PER_S
 from autocell.optics.cell import Cell, InputBeam, Mirror
-from autocell.optics.trace import Exit, exit_power
+from autocell.optics.trace import Exit, exit_power, trace
 from autocell_simulators.truth import Truth, drawn, moves_spacing
 
 MAX_PASSES = 400
@@ -19,6 +21,8 @@ _SCAN_FIRST_M = 2e-6
 _SCAN_GROWTH = 1.01
 _SCAN_LAST_M = 0.1
 _EDGE_RESOLUTION_M = 1e-9
+_LEAST_LEAK = 1e-6
+"""Of the power at the hole: what leaks less can turn no phase by more than a µrad each."""
 
 FloatArray = NDArray[np.float64]
 Positions = Mapping[str, ArrayLike]
@@ -132,6 +136,25 @@ class TrueOptics:
         phase = 4.0 * np.pi * spacing / self.description.laser.wavelength_m
         fringe = 1.0 + 0.5 * truth.fringe * np.cos(phase + truth.fringe_phase_rad)
         return float(self.exit(positions).power) * float(fringe)
+
+    def modulation(self, positions: Mapping[str, float], frequency_hz: float) -> complex:
+        """Intensity modulation of the light on the detector, as a part of that at the hole.
+
+        Σ Pₙ exp(2πi f Lₙ/c) over every leak that reaches the detector, each late by its own path
+        Lₙ, and over the stray light, which follows no path. The argument is the lag.
+        """
+        cell, beam = self.cell(positions), self.beam(positions)
+        path = trace(cell, beam, MAX_PASSES)
+        out = [hole.mirror == cell.exit_mirror for hole in cell.holes]
+        per_m = 2.0 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_PER_S
+        sum_of_all = complex(float(np.asarray(cell.detector.stray_fraction)))
+        before = 0.0
+        for passes in np.flatnonzero(path.leaks[:, out].sum(axis=-1) > _LEAST_LEAK):
+            # what the detector sees of a leak is what it saw more once that leak was there
+            seen = float(exit_power(cell, beam, int(passes)).path_power)
+            sum_of_all += cmath.rect(seen - before, per_m * float(path.path_length_m[passes]))
+            before = seen
+        return sum_of_all
 
     def arriving_w(self, time_s: float) -> float:
         """Power at the entrance hole as the meter would scale it, ``time_s`` after the start."""

@@ -228,7 +228,7 @@ class ScpiInstrument:
         return str(self._status.byte(message_available=bool(self._ready or self._responses)))
 
     def _find(self, header: str) -> Command:
-        for known in (*COMMON, *self.commands):
+        for known in (*self.commands, *COMMON):
             if known.pattern.fullmatch(header):
                 return known
         raise ScpiError(-113)

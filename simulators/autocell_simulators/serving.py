@@ -1,4 +1,4 @@
-"""The simulated bench on real lines: controllers on pseudo-terminals, the meter on a TCP port.
+"""The simulated bench on real lines: controllers on pseudo-terminals, meters on TCP ports.
 
 Everything binds the loopback interface only, on ports the system chooses, and is ready for
 clients as soon as :func:`serve` hands it out.
@@ -48,15 +48,17 @@ class Served:
 def serve(bench: SimulatedBench, *, pseudo_terminals: bool | None = None) -> Iterator[Served]:
     """Serve every instrument of ``bench``, whose clock is the machine's, until left.
 
-    The meter gets a TCP port. So do controllers, as serial ports by TCP (``socket://`` of
+    Each meter gets a TCP port. So do controllers, as serial ports by TCP (``socket://`` of
     pyserial), where there are no pseudo-terminals or none are wanted.
     """
     if pseudo_terminals is None:
         pseudo_terminals = hasattr(os, "openpty")
     addresses: dict[str, str] = {}
+    described = bench.description
+    meters = {meter.device for meter in (described.meter, described.delay_meter) if meter}
     with ExitStack() as open_ports:
         for name, line in bench.lines.items():
-            is_meter = name == bench.description.meter.device
+            is_meter = name in meters
             port: _Port
             if is_meter or not pseudo_terminals:
                 port = tcp = _TcpPort(line, bench.clock)
