@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,6 @@ import click
 from autocell.cli.options import bench_option, json_option
 
 if TYPE_CHECKING:
-    from autocell.description import BenchDescription
     from autocell.patterns import Pattern
 
 _SHAPES = ("circle", "ellipse", "line", "free")
@@ -35,7 +33,9 @@ _SHAPES = ("circle", "ellipse", "line", "free")
     help="What the spots lie on; free takes the shape that leaves the largest margin.",
 )
 @click.option(
-    "--details", is_flag=True, help="With --passes: what small errors do to the best one."
+    "--details",
+    is_flag=True,
+    help="With --passes: the best one looked at closely, errors, path, leaks.",
 )
 @click.option("--all", "show_all", is_flag=True, help="Also what is rejected, and why.")
 @click.option(
@@ -68,8 +68,9 @@ def patterns(
         raise click.UsageError("--details is of one pattern; say which with --passes")
     from autocell.bench.file import load
     from autocell.cli import output
+    from autocell.cli.pattern_details import print_details
     from autocell.patterns import SHAPES, choose_pattern, closest_to_path, list_patterns
-    from autocell.patterns import sensitivities as sensitivities_of
+    from autocell.patterns import details as details_of
 
     description = load(bench)
     wanted = next((known for known in SHAPES if known == shape), None)
@@ -83,13 +84,12 @@ def patterns(
     if as_json:
         listed = [pattern.as_json() for pattern in found]
         if details and found:
-            rows = sensitivities_of(description, found[0])
-            listed[0]["sensitivities"] = [row.as_json() for row in rows]
+            listed[0].update(details_of(description, found[0]).as_json())
         output.print_json(listed)
         return 0
     _print_table(found, show_all)
     if details and found:
-        _print_sensitivities(description, found[0])
+        print_details(description, found[0], details_of(description, found[0]))
     return 0
 
 
@@ -139,50 +139,3 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
             label = f"{pattern.passes} passes, {pattern.orbits} orbits"
             reasons.add_row(label, Text("; ".join(pattern.rejected)))
         console.print(reasons)
-
-
-def _print_sensitivities(bench: BenchDescription, pattern: Pattern) -> None:
-    """A change of a mm or mrad moves the exit by so much, and the plateau ends at such a change."""
-    from rich.table import Table
-
-    from autocell.cli import output
-    from autocell.patterns import sensitivities
-
-    console = output.out()
-    console.print()
-    console.print(f"{pattern.passes} passes: for a change of 1 mm or 1 mrad", style="dim")
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    table.add_column("Change of", no_wrap=True)
-    for head in (
-        "Exit x\nmm", "Exit y\nmm", "Exit slope x\nmrad", "Exit slope y\nmrad", "Path\nmm",
-        "Plateau ends\nbelow", "and\nabove", "Then light is lost\nor makes passes",
-    ):  # fmt: skip
-        table.add_column(head, justify="right", no_wrap=True)
-    for row in sensitivities(bench, pattern):
-        name, unit = _spoken(row.parameter)
-        table.add_row(
-            name,
-            *(
-                f"{value:.3f}"
-                for value in (
-                    row.exit_x, row.exit_y, row.exit_slope_x, row.exit_slope_y, row.path_length_m
-                )
-            ),
-            *(_end(value, unit) for value in (row.low, row.high)),
-            ", ".join(
-                "lost" if count in (0, pattern.passes) else str(count)
-                for count, end in ((row.low_passes, row.low), (row.high_passes, row.high))
-                if math.isfinite(end)
-            ),
-        )  # fmt: skip
-    console.print(table)
-
-
-def _spoken(parameter: str) -> tuple[str, str]:
-    """``far_tilt_x_rad`` is "far tilt x" and counts in mrad."""
-    unit = "mm" if parameter.endswith("_m") else "mrad"
-    return parameter.removesuffix("_m").removesuffix("_rad").replace("_", " "), unit
-
-
-def _end(change: float, unit: str) -> str:
-    return f"{1e3 * change:+.3f} {unit}" if math.isfinite(change) else "-"

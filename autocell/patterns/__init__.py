@@ -6,19 +6,20 @@ an ellipse whose other half-axis is as many times longer or shorter.
 """
 
 from autocell.patterns.choice import choose_pattern, closest_to_path, list_patterns
-from autocell.patterns.details import Sensitivity, sensitivities
+from autocell.patterns.details import Details, Sensitivity, details
 from autocell.patterns.judging import CLEARANCE_WANTED, spacing_reach
 from autocell.patterns.pattern import SHAPES, Pattern, Shape
 
 __all__ = [
     "CLEARANCE_WANTED",
     "SHAPES",
+    "Details",
     "Pattern",
     "Sensitivity",
     "Shape",
     "choose_pattern",
     "closest_to_path",
+    "details",
     "list_patterns",
-    "sensitivities",
     "spacing_reach",
 ]

@@ -1,22 +1,32 @@
-"""What small errors of a bench do to one of its patterns, and how large they may become."""
+"""All that the bench file alone says of one pattern: what small errors do to it, how long its path
+is and how surely, what light leaves early, and which pass count would measure best."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 
 from autocell.description import BenchDescription
-from autocell.optics.sensitivity import PARAMETERS, jacobian, plateau_margins
+from autocell.optics.absorption import best_passes
+from autocell.optics.path_length import PathLengthBudget, path_length_budget
+from autocell.optics.sensitivity import PARAMETERS, jacobian, plateau_margins, spacing_margins
+from autocell.optics.spots import Leak, SpotRow, leak_table, spot_table
+from autocell.optics.trace import trace
 from autocell.patterns.pattern import Pattern
+
+_LEAST_LEAK = 1e-6
+"""Share of the light at the hole below which a leak is not worth a line."""
 
 
 @dataclass(frozen=True)
 class Sensitivity:
     """One parameter of the cell or its input beam, in metres, radians and slopes.
 
-    The exit spot, the slope of the light that leaves, and the path, each per unit of it; and the
-    change down (negative) and up at which the plateau ends, infinite where it was not found to.
-    ``low_passes`` and ``high_passes`` are what carries most of the light just beyond: the pattern's
-    own count where half of its light is lost by then.
+    The exit spot, the slope of the light that leaves, the path, and the distances to both ends of
+    the plateau along the spacing, each per unit of it; and the change down (negative) and up at
+    which the plateau ends, infinite where it was not found to. ``low_passes`` and ``high_passes``
+    are what carries most of the light just beyond: the pattern's own count where half of its light
+    is lost by then.
     """
 
     parameter: str
@@ -25,21 +35,80 @@ class Sensitivity:
     exit_slope_x: float
     exit_slope_y: float
     path_length_m: float
+    low_margin_m: float
+    high_margin_m: float
     low: float
     high: float
     low_passes: int
     high_passes: int
 
+
+@dataclass(frozen=True)
+class Details:
+    """One pattern looked at closely. ``best_passes`` are for a weak absorption line in a cell of
+    this reflectivity, where the detector's noise limits and where shot noise does (F17)."""
+
+    sensitivities: tuple[Sensitivity, ...]
+    path: PathLengthBudget
+    leaks: tuple[Leak, ...]
+    spots: tuple[SpotRow, ...]
+    best_passes_detector: float
+    best_passes_shot: float
+
     def as_json(self) -> dict[str, object]:
-        """Plain values; a margin without end is infinite."""
-        return asdict(self)
+        """Plain JSON values; null for a distance without end."""
+        plain = asdict(self)
+        for rows in (plain["sensitivities"], plain["leaks"], plain["spots"]):
+            for row in rows:
+                row.update(
+                    {k: None for k, v in row.items() if isinstance(v, float) and math.isinf(v)}
+                )
+        return plain
 
 
-def sensitivities(bench: BenchDescription, pattern: Pattern) -> list[Sensitivity]:
-    """What each of :data:`~autocell.optics.sensitivity.PARAMETERS` does at a pattern's setting."""
+def details(bench: BenchDescription, pattern: Pattern) -> Details:
+    """Everything about a pattern at its setting that takes longer than to choose it."""
+    cell, beam = bench.cell(pattern.setting.spacing_m), bench.beam(pattern.setting)
+    path = trace(cell, beam, pattern.passes)
+    mirrors = (bench.entrance_mirror, bench.far_mirror)
+    reflectivity = math.sqrt(mirrors[0].reflectivity * mirrors[1].reflectivity)
+    return Details(
+        sensitivities=tuple(_sensitivities(bench, pattern)),
+        path=path_length_budget(cell, beam, pattern.passes, standard_uncertainties(bench)),
+        leaks=tuple(leak_table(path, least=_LEAST_LEAK)),
+        spots=tuple(spot_table(cell, path)),
+        best_passes_detector=float(best_passes(reflectivity)),
+        best_passes_shot=float(best_passes(reflectivity, "shot")),
+    )
+
+
+def standard_uncertainties(bench: BenchDescription) -> dict[str, float]:
+    """Of each parameter before anything was read: the bench file's half-widths over √3.
+
+    A rectangular distribution (JCGM 100:2008, 4.3.7), and radii in x and y alike.
+    """
+    beam, entrance, far = bench.input_beam, bench.entrance_mirror, bench.far_mirror
+    half_widths = {
+        "spacing_m": bench.spacing_tolerance_m,
+        "x_m": beam.position_tolerance_m,
+        "y_m": beam.position_tolerance_m,
+        "slope_x": beam.slope_tolerance,
+        "slope_y": beam.slope_tolerance,
+        "entrance_tilt_x_rad": entrance.tilt_tolerance_rad,
+        "entrance_tilt_y_rad": entrance.tilt_tolerance_rad,
+        "far_tilt_x_rad": far.tilt_tolerance_rad,
+        "far_tilt_y_rad": far.tilt_tolerance_rad,
+        "entrance_radius_m": entrance.radius_tolerance_m,
+        "far_radius_m": far.radius_tolerance_m,
+    }
+    return {name: half / math.sqrt(3.0) for name, half in half_widths.items()}
+
+
+def _sensitivities(bench: BenchDescription, pattern: Pattern) -> list[Sensitivity]:
     cell, beam = bench.cell(pattern.setting.spacing_m), bench.beam(pattern.setting)
     rates = jacobian(cell, beam, pattern.passes)
     ends = plateau_margins(cell, beam, pattern.passes)
+    margins = spacing_margins(cell, beam, pattern.passes)
     return [
         Sensitivity(
             parameter=parameter,
@@ -48,6 +117,8 @@ def sensitivities(bench: BenchDescription, pattern: Pattern) -> list[Sensitivity
             exit_slope_x=float(rates.exit_slope[i, 0]),
             exit_slope_y=float(rates.exit_slope[i, 1]),
             path_length_m=float(rates.path_length_m[i]),
+            low_margin_m=float(margins.low_per_unit[i]),
+            high_margin_m=float(margins.high_per_unit[i]),
             low=float(ends.low[i]),
             high=float(ends.high[i]),
             low_passes=int(ends.low_passes[i]),

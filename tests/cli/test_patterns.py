@@ -71,12 +71,45 @@ def test_details_tell_what_small_errors_do_to_one_pattern(capsys: Printed) -> No
     assert rows["spacing_m"]["exit_y"] == pytest.approx(slide, rel=0.01)
     half = 0.5 * found["plateau_width_m"]
     assert rows["spacing_m"]["high"] == pytest.approx(half, rel=0.02)
+    # a larger spacing leaves so much more below and so much less above
+    ends = (rows["spacing_m"]["low_margin_m"], rows["spacing_m"]["high_margin_m"])
+    assert ends == pytest.approx((1.0, -1.0), abs=1e-3)
     assert main(["patterns", "--bench", "peat-bog", "--passes", "62", "--details"]) == 0
     told = capsys.readouterr().out
     assert "for a change of 1 mm or 1 mrad" in told
     assert "far tilt x" in told
+    assert max(len(line) for line in told.splitlines()) <= 100
     assert main(["patterns", "--bench", "peat-bog", "--details"]) == 2
     assert "--passes" in capsys.readouterr().err
+
+
+def test_details_tell_the_path_and_what_makes_it_uncertain(capsys: Printed) -> None:
+    """JCGM 100:2008: half-widths over √3 (4.3.7), one spacing error in every pass (5.2.2)."""
+    (found,) = listed(capsys, "--passes", "62", "--details")
+    path = found["path"]
+    assert path["path_length_m"] == pytest.approx(found["path_length_m"])
+    spacing = next(row for row in path["rows"] if row["quantity"] == "spacing_m")
+    assert spacing["standard_uncertainty"] == pytest.approx(1e-3 / math.sqrt(3.0))
+    assert spacing["contribution_m"] == pytest.approx(62 * 1e-3 / math.sqrt(3.0), rel=1e-3)
+    assert path["standard_uncertainty_m"] >= spacing["contribution_m"]
+    assert main(["patterns", "--bench", "peat-bog", "--passes", "62", "--details"]) == 0
+    assert "± 71.6 mm (k = 2) given 62 passes" in capsys.readouterr().out
+
+
+def test_details_tell_spots_leaks_and_the_best_pass_count(capsys: Printed) -> None:
+    (found,) = listed(capsys, "--passes", "94", "--shape", "free", "--details")
+    assert [spot["pass_number"] for spot in found["spots"]] == list(range(95))
+    assert found["spots"][1]["hole_clearance"] is None  # no hole in the far mirror
+    last = found["leaks"][-1]
+    assert (last["pass_number"], last["fringe_period_hz"]) == (94, None)
+    assert last["power"] == pytest.approx(found["throughput"], rel=1e-6)
+    for leak in found["leaks"][:-1]:
+        # c/ΔL, ΔL = p d: light that leaves p passes early
+        early = (94 - leak["pass_number"]) * found["spacing_m"]
+        assert leak["fringe_period_hz"] == pytest.approx(299_792_458.0 / early, rel=1e-3)
+    # −1/ln R and −2/ln R for R = 0.985
+    assert found["best_passes_detector"] == pytest.approx(66.2, abs=0.1)
+    assert found["best_passes_shot"] == pytest.approx(132.3, abs=0.1)
 
 
 def test_a_path_length_puts_the_closest_first(capsys: Printed) -> None:
