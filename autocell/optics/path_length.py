@@ -6,6 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from autocell.optics.cell import Cell, InputBeam
 from autocell.optics.sensitivity import PARAMETERS, jacobian
 from autocell.optics.trace import trace
@@ -37,20 +40,27 @@ class PathLengthBudget:
 
 
 def path_length_budget(
-    cell: Cell, beam: InputBeam, passes: int, standard_uncertainties: Mapping[str, float]
+    cell: Cell,
+    beam: InputBeam,
+    passes: int,
+    standard_uncertainties: Mapping[str, float],
+    correlation: ArrayLike | None = None,
 ) -> PathLengthBudget:
     """Path length after N passes, up to the surface of the mirror it then meets.
 
-    u² = Σ (∂L/∂p · u(p))², equations 10 and 11b of JCGM 100:2008, for input quantities that are
-    independent of each other. There is one spacing, and each pass crosses it: its error counts
-    N times, not √N, as ∂L/∂d ≈ N says by itself. N has no row: the pass count is a hypothesis, and
-    with another one the path is not a little longer but another path.
+    u² = Σᵢⱼ cᵢ cⱼ u(pᵢ) u(pⱼ) r(pᵢ, pⱼ), c = ∂L/∂p: equations 13 to 15 of JCGM 100:2008, which for
+    independent quantities is the sum of squares, equations 10 and 11b. There is one spacing, and
+    each pass crosses it: its error counts N times, not √N, as ∂L/∂d ≈ N says by itself. N has no
+    row: the pass count is a hypothesis, and with another one the path is not a little longer but
+    another path.
 
     Args:
         standard_uncertainties: by name from :data:`~autocell.optics.sensitivity.PARAMETERS`.
+        correlation: r, (K, K) in the order of the K uncertainties; independent by default.
 
     Raises:
-        ValueError: a name that is no parameter, an uncertainty that is negative or not finite.
+        ValueError: a name that is no parameter, an uncertainty that is negative or not finite,
+            correlations that are not (K, K), or that no quantities can have.
     """
     for name, uncertainty in standard_uncertainties.items():
         if name not in PARAMETERS:
@@ -62,9 +72,16 @@ def path_length_budget(
         PathLengthRow(name, u, float(sensitivity[name]), abs(float(sensitivity[name])) * u)
         for name, u in standard_uncertainties.items()
     )
+    by = np.array([row.sensitivity * row.standard_uncertainty for row in rows])
+    r = np.eye(len(rows)) if correlation is None else np.asarray(correlation, dtype=float)
+    if r.shape != (len(rows), len(rows)) or not np.allclose(np.diag(r), 1.0):
+        raise ValueError(f"{len(rows)} uncertainties need correlations {len(rows)} × {len(rows)}")
+    variance = float(by @ r @ by)
+    if not variance >= 0.0:
+        raise ValueError("no quantities can be correlated like this")
     return PathLengthBudget(
         passes=passes,
         path_length_m=float(trace(cell, beam, passes).path_length_m[passes]),
-        standard_uncertainty_m=math.hypot(*(row.contribution_m for row in rows)),
+        standard_uncertainty_m=math.sqrt(variance),
         rows=rows,
     )
