@@ -31,6 +31,11 @@ class AsciiController:
             recognise=lambda raw: self.codec.match(dialect.identity, raw)["identity"],
         )
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """When the line was gone, and for how long."""
+        return self._exchange.notes
+
     def greet(self) -> str:
         """What the controller calls itself."""
         return self._exchange.greet()

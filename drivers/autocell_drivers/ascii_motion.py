@@ -15,6 +15,7 @@ from autocell.bench.protocols import Clock, Connect, Line
 from autocell.errors import (
     BadReply,
     BenchFileError,
+    Disconnected,
     LimitError,
     NoReply,
     Refused,
@@ -24,16 +25,17 @@ from autocell_drivers import sections
 from autocell_drivers.ascii_codec import Status, WireUnits
 from autocell_drivers.ascii_controller import AsciiController
 from autocell_drivers.dialect import Dialect, Phrase, Query, load_dialect
+from autocell_drivers.lasting_line import LastingLine
 
-_DEVICE_KEYS = ("driver", "address", "identity", "path", "dialect", "baud")
+_DEVICE_KEYS = ("driver", "address", "identity", "path", "dialect", "baud", "reconnect_s")
 
 
 def open_device(section: Mapping[str, Any], clock: Clock, connect: Connect) -> AsciiMotion:
     """Open the controller that a device section of the bench file describes.
 
-    Keys of this driver: ``dialect`` (a file, relative to the bench file) and ``baud`` (115200).
-    Raises BenchFileError before anything is opened; then Busy, Disconnected, NoReply or
-    WrongIdentity.
+    Keys of this driver: ``dialect`` (a file, relative to the bench file), ``baud`` (115200) and
+    ``reconnect_s`` (60), for how long a line that has gone is waited for. Raises BenchFileError
+    before anything is opened; then Busy, Disconnected, NoReply or WrongIdentity.
     """
     where = f"devices ({section.get('driver')} at {section.get('address')})"
     sections.refuse_unknown(section, _DEVICE_KEYS, where)
@@ -43,7 +45,9 @@ def open_device(section: Mapping[str, Any], clock: Clock, connect: Connect) -> A
     dialect = load_dialect(folder / sections.text(section, "dialect", where))
     baud = sections.whole_number(section, "baud", where, default=115200)
 
-    transport = connect(address, Line(clock, baud=baud))
+    patience_s = sections.reconnect_s(section, where)
+
+    transport = LastingLine(connect, address, Line(clock, baud=baud), patience_s)
     try:
         return AsciiMotion(AsciiController(dialect, transport, clock), address, expected)
     except BaseException:
@@ -67,7 +71,7 @@ class AsciiMotion:
     @property
     def notes(self) -> Sequence[str]:
         """What was found while opening, for ``check``."""
-        return tuple(self._notes)
+        return (*self._notes, *self._controller.notes)
 
     def axis(self, name: str, section: Mapping[str, Any]) -> AsciiAxis:
         """An axis of the bench file; its controller is asked for it at once.
@@ -150,9 +154,10 @@ class AsciiAxis:
         """Ask for an absolute move (m or rad); returns once the controller has accepted it.
 
         When no acknowledgement comes the move may have been accepted all the same, so the axis is
-        asked; only one that stands still elsewhere is sent the move a second time. Raises
-        LimitError for a target that is no number, Refused when the controller says no, NoReply or
-        BadReply when it cannot be known whether the move was accepted.
+        asked; only one that stands still elsewhere is sent the move a second time, and not even
+        that when the line was gone: the controller may have been switched off and count from
+        elsewhere. Raises LimitError for a target that is no number, Refused when the controller
+        says no, NoReply, BadReply or Disconnected when the move may not have been accepted.
         """
         if not math.isfinite(target):
             raise LimitError(f"axis {self._name}: target {target} is no position; nothing was sent")
@@ -166,6 +171,9 @@ class AsciiAxis:
         except (NoReply, BadReply):
             if not self._under_way(target):
                 self._controller.once(move, axis=self._wire, target=text)
+        except Disconnected:
+            if not self._under_way(target):
+                raise
         self._accepted_at = self._controller.clock.now()
 
     def moving(self) -> bool:
@@ -311,9 +319,7 @@ def _identify(controller: AsciiController, address: str, expected: str) -> str:
 
 def _units(dialect: Dialect, section: Mapping[str, Any], where: str) -> WireUnits:
     """Units on the wire; ``limits_mm`` or ``limits_mrad`` tells the kind of axis."""
-    direction = section.get("direction", 1)
-    if direction not in (1, -1):
-        raise BenchFileError(f"{where}.direction is {direction!r}; write 1 or -1")
+    direction = sections.direction(section, where)
     linear = "limits_mm" in section
     kind, key = ("linear", "units_per_mm") if linear else ("angular", "units_per_mrad")
     wrong = "units_per_mrad" if linear else "units_per_mm"

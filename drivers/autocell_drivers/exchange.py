@@ -7,13 +7,23 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from autocell.bench.protocols import Clock, Transport
-from autocell.errors import BadReply, NoReply, Refused
+from autocell.errors import (
+    AutocellError,
+    BadReply,
+    Busy,
+    Disconnected,
+    NoReply,
+    Refused,
+    WrongIdentity,
+)
+from autocell_drivers.lasting_line import LastingLine
 
 T = TypeVar("T")
 Parse = Callable[[bytes], T]
 """Bytes of one reply to its value. Raises BadReply for another reply, Refused for an error."""
 
 _ATTEMPTS = 4
+_BETWEEN_REOPENINGS_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -34,6 +44,10 @@ class Exchange:
     greeting is answered, whatever was late before it has been read and thrown away. That is done
     after everything that may leave a reply outstanding: silence, a reply that means nothing,
     bytes nobody asked for, and a read that was interrupted.
+
+    A :class:`LastingLine` that has gone is waited for and opened again. Nothing is said on it
+    before the same instrument has answered, and whoever asked for it by :meth:`on_return` has
+    looked whether it is still set as it was.
     """
 
     def __init__(
@@ -50,6 +64,19 @@ class Exchange:
         self._greeting = greeting
         self._recognise = recognise
         self._in_step = False
+        self._who: str | None = None
+        self._returning = False
+        self._checks: list[Callable[[], None]] = []
+        self._told: list[str] = []
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """When the line was gone, and for how long."""
+        return tuple(self._told)
+
+    def on_return(self, check: Callable[[], None]) -> None:
+        """Call ``check`` whenever the line was gone and is back, before anything else is asked."""
+        self._checks.append(check)
 
     def greet(self) -> str:
         """Who is there.
@@ -58,26 +85,33 @@ class Exchange:
         nothing does.
         """
         self._in_step = False
-        return self._repeat(self._manners.reply_s, self._get_in_step)
+        self._who = self._repeat(self._manners.reply_s, self._get_in_step)
+        return self._who
 
     def ask(self, question: bytes, parse: Parse[T], reply_s: float | None = None) -> T:
         """Send what may be repeated without harm, until it is answered.
 
         Waits ``reply_s`` (by default as long as the instrument may think) for each attempt, and
         no longer than one deadline for all of them. Raises what the last attempt raised: NoReply,
-        BadReply or Refused; Disconnected at once.
+        BadReply or Refused; Disconnected when the line is gone and does not come back in time,
+        WrongIdentity when another instrument comes back.
         """
         wait_s = self._manners.reply_s if reply_s is None else reply_s
-        return self._repeat(wait_s, lambda deadline: self._once(question, parse, wait_s, deadline))
+        return self._outlasting(
+            lambda: self._repeat(
+                wait_s, lambda deadline: self._once(question, parse, wait_s, deadline)
+            )
+        )
 
     def once(self, command: bytes, parse: Parse[T] | None) -> T | None:
         """Send what must not be repeated, such as a move.
 
         Where nothing answers (``parse`` is None) a greeting follows, so that a refusal has come
-        by the time this returns. Raises Refused when the instrument says no; after NoReply or
-        BadReply the command may have been obeyed or not.
+        by the time this returns. Raises Refused when the instrument says no; after NoReply,
+        BadReply or Disconnected the command may have been obeyed or not.
         """
         wait_s = self._manners.reply_s
+        self._outlasting(self._transport.discard_input)
         deadline = self._clock.now() + 2 * wait_s
         if parse is not None:
             return self._once(command, parse, wait_s, deadline)
@@ -99,8 +133,12 @@ class Exchange:
 
         The line may be in the middle of anything, so when the command is not acknowledged
         ``otherwise`` follows it unasked, and then the command again on a line that is in step.
-        Raises NoReply, BadReply or Refused when it was never acknowledged.
+        A line that has gone is opened again if that can be done at once. Raises NoReply, BadReply
+        or Refused when it was never acknowledged, Disconnected when it could not be sent.
         """
+        self._outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
+
+    def _press(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
         was_in_step = self._in_step and self._transport.discard_input() == 0
         if was_in_step and parse is not None:
             try:
@@ -119,6 +157,54 @@ class Exchange:
             self.greet()
         else:
             self.ask(command, parse)
+
+    def _outlasting(self, say: Callable[[], T], patience_s: float | None = None) -> T:
+        """Do what may be done twice, also when the line goes in the middle of it."""
+        try:
+            return say()
+        except Disconnected as gone:
+            line = self._transport
+            if self._returning or not isinstance(line, LastingLine) or not line.can_return:
+                raise
+            self._come_back(line, gone, patience_s)
+        return say()
+
+    def _come_back(self, line: LastingLine, gone: Disconnected, patience_s: float | None) -> None:
+        """Reopen a line and meet the instrument again. Raises Disconnected, WrongIdentity, or
+        what a check says of an instrument that is no longer as it was."""
+        left_s = self._clock.now()
+        deadline = left_s + (line.patience_s if patience_s is None else patience_s)
+        self._returning = True
+        try:
+            while True:
+                try:
+                    line.reopen()
+                    self._meet_again(line.address)
+                    break
+                except (Disconnected, NoReply, BadReply, Busy) as error:
+                    line.drop()
+                    if self._clock.now() >= deadline:
+                        raise Disconnected(f"{gone}; it has not come back: {error}") from error
+                self._clock.sleep(_BETWEEN_REOPENINGS_S)
+        except AutocellError:
+            line.drop()
+            raise
+        finally:
+            self._returning = False
+        away_s = self._clock.now() - left_s
+        self._told.append(f"{line.address} was gone for {away_s:.1f} s and is as it was")
+
+    def _meet_again(self, address: str) -> None:
+        expected = self._who
+        self._in_step = False
+        found = self._repeat(self._manners.reply_s, self._get_in_step)
+        if found != expected:
+            raise WrongIdentity(
+                f"{address} was {expected!r}, and after it had gone answers as {found!r}; which "
+                "instrument is plugged in where?"
+            )
+        for check in self._checks:
+            check()
 
     def _repeat(self, wait_s: float, attempt: Callable[[float], T]) -> T:
         deadline = self._clock.now() + _ATTEMPTS * wait_s
@@ -156,7 +242,7 @@ class Exchange:
         stranger: BadReply | None = None
         while True:
             try:
-                line = self._transport.read_until(self._manners.reply_ending, until)
+                line = self._read(self._manners.reply_ending, until)
             except NoReply:
                 if stranger is None and refusal is None:
                     raise
@@ -180,7 +266,7 @@ class Exchange:
             self._read_echo(message, deadline)
 
     def _answer(self, parse: Parse[T], deadline: float) -> T:
-        reply = self._transport.read_until(self._manners.reply_ending, deadline)
+        reply = self._read(self._manners.reply_ending, deadline)
         try:
             answer = parse(reply)
         except Refused:
@@ -191,6 +277,12 @@ class Exchange:
 
     def _read_echo(self, message: bytes, deadline: float) -> None:
         ending = self._manners.command_ending
-        echo = self._transport.read_until(ending, deadline)
+        echo = self._read(ending, deadline)
         if echo + ending != message:
             raise BadReply(f"the echo of {message!r} came back as {echo + ending!r}")
+
+    def _read(self, ending: bytes, deadline: float) -> bytes:
+        """One line. An instrument that never stops talking keeps nobody beyond the deadline."""
+        if self._clock.now() > deadline:
+            raise NoReply("the instrument talks without end, and answers nothing that it was asked")
+        return self._transport.read_until(ending, deadline)

@@ -14,8 +14,9 @@ from autocell.bench.protocols import Clock, Connect, Line, Transport
 from autocell.errors import BadReply, BenchFileError, Refused, WrongIdentity
 from autocell_drivers import scpi_codec, sections
 from autocell_drivers.exchange import Exchange, Manners
+from autocell_drivers.lasting_line import LastingLine
 
-_DEVICE_KEYS = ("driver", "address", "identity", "path", "baud")
+_DEVICE_KEYS = ("driver", "address", "identity", "path", "baud", "reconnect_s")
 _MOST_ERRORS = 30
 _WRITE_ATTEMPTS = 2
 
@@ -27,21 +28,25 @@ class Station:
     address: str
     identity: str
     baud: int
+    reconnect_s: float
 
     @classmethod
     def of(cls, section: Mapping[str, Any]) -> Station:
-        """From the device section. ``baud`` is for serial lines (115200). Raises BenchFileError."""
+        """From the device section. ``baud`` is for serial lines (115200), ``reconnect_s`` (60) for
+        how long a line that has gone is waited for. Raises BenchFileError."""
         where = f"devices ({section.get('driver')} at {section.get('address')})"
         sections.refuse_unknown(section, _DEVICE_KEYS, where)
         return cls(
             sections.text(section, "address", where),
             sections.text(section, "identity", where),
             sections.whole_number(section, "baud", where, default=115200),
+            sections.reconnect_s(section, where),
         )
 
     def connect(self, clock: Clock, connect: Connect) -> Transport:
         """Open the line. Raises Busy or Disconnected."""
-        return connect(self.address, Line(clock, baud=self.baud))
+        line = Line(clock, baud=self.baud)
+        return LastingLine(connect, self.address, line, self.reconnect_s)
 
 
 class ScpiInstrument:
@@ -67,6 +72,8 @@ class ScpiInstrument:
         # What somebody else did wrong before is worth telling, and no reason to stop.
         self._notes = [f"old error in the queue: {old}" for old in self.errors()]
         self._exchange.tell(b"*CLS\n")
+        self._set: list[tuple[scpi_codec.SettingTemplate, str]] = []
+        self._exchange.on_return(self._set_again)
 
     @property
     def identity(self) -> str:
@@ -76,7 +83,7 @@ class ScpiInstrument:
     @property
     def notes(self) -> Sequence[str]:
         """What was found and set while opening, for ``check``."""
-        return tuple(self._notes)
+        return (*self._notes, *self._exchange.notes)
 
     def axis(self, name: str, section: Mapping[str, Any]) -> NoReturn:
         """Raises BenchFileError: it moves nothing."""
@@ -104,6 +111,18 @@ class ScpiInstrument:
     def close(self) -> None:
         """Let go of the instrument. Harmless twice."""
         self._transport.close()
+
+    def _configure(self, rows: Sequence[scpi_codec.SettingTemplate], place: str) -> None:
+        """Write settings and verify each, now and whenever the line was gone: who knows whether
+        the instrument was off meanwhile. Raises Refused."""
+        for row in rows:
+            self._notes.append(self._apply(row, place))
+            self._set.append((row, place))
+
+    def _set_again(self) -> None:
+        self.errors()
+        for row, place in self._set:
+            self._apply(row, place)
 
     def _is_no(self, place: str, wanted: str) -> BenchFileError:
         return BenchFileError(f"{place}.device: {self._identity} is a {self.kind}; name a {wanted}")

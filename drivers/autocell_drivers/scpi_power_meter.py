@@ -16,8 +16,9 @@ _REPLY_S = 1.0
 def open_device(section: Mapping[str, Any], clock: Clock, connect: Connect) -> ScpiPowerMeter:
     """Open the meter that a device section of the bench file describes.
 
-    The one key of this driver is ``baud``, for serial lines (115200). Raises BenchFileError
-    before anything is opened; then Busy, Disconnected, NoReply or WrongIdentity.
+    Keys of this driver: ``baud``, for serial lines (115200), and ``reconnect_s`` (60), for how
+    long a line that has gone is waited for. Raises BenchFileError before anything is opened; then
+    Busy, Disconnected, NoReply or WrongIdentity.
     """
     station = Station.of(section)
     transport = station.connect(clock, connect)
@@ -43,8 +44,7 @@ class ScpiPowerMeter(ScpiInstrument):
         """
         channel = sections.whole_number(section, "channel", name, default=1)
         values = _values(section, name)
-        for row in settings(section, name, values):
-            self._notes.append(self._apply(row, name))
+        self._configure(settings(section, name, values), name)
         suffix = "" if channel == 1 else str(channel)
         return ScpiMeterChannel(
             name,

@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping
 from typing import Any
 
 from autocell.errors import BenchFileError
+from autocell_drivers.lasting_line import RECONNECT_S
 
 
 def refuse_unknown(section: Mapping[str, Any], known: Collection[str], where: str) -> None:
@@ -49,6 +50,14 @@ def positive(
     ):
         raise BenchFileError(f"{where}.{key} is {value!r}; write a number above zero")
     return float(value)
+
+
+def reconnect_s(section: Mapping[str, Any], where: str) -> float:
+    """``reconnect_s``: how long a line that has gone is waited for; 0 is not at all."""
+    value = section.get("reconnect_s", RECONNECT_S)
+    if value == 0 and not isinstance(value, bool):
+        return 0.0
+    return positive(section, "reconnect_s", where, default=RECONNECT_S)
 
 
 def direction(section: Mapping[str, Any], where: str) -> int:

@@ -53,7 +53,7 @@ def _serve(
         for line in lines:
             instrument.lines.append(line)
             for step in script(line):
-                if step is HANG_UP:
+                if step is HANG_UP or instrument.stop.is_set():
                     return
                 if isinstance(step, bytes):
                     send(step)

@@ -68,17 +68,17 @@ def talk(serve):
     """Open an exchange with a script; asserts at the end that nothing was left unread."""
     lines = []
 
-    def start(script, *, echo=False, kind="socket"):
+    def start(script, *, echo=False, kind="socket", talks_on=False):
         instrument = serve(kind, script)
         line = connect(instrument.address, Line(CLOCK))
-        lines.append(line)
+        lines.append((line, talks_on))
         manners = Manners(b"\n", b"\n", REPLY_S, echo)
         return Exchange(line, CLOCK, manners, b"who\n", parse_identity), instrument
 
     yield start
-    for line in lines:
+    for line, talks_on in lines:
         try:
-            assert line.discard_input() == 0
+            assert talks_on or line.discard_input() == 0
         except Disconnected:
             pass
         finally:
@@ -132,6 +132,19 @@ def test_instrument_that_only_talks_nonsense_ends_as_a_bad_reply(talk):
     exchange, _ = talk(lambda line: iter([b"I AM ONE\n" if line == b"who" else b"hm\n"]))
     with pytest.raises(BadReply, match="hm"):
         exchange.ask(b"value?\n", parse_number)
+
+
+def test_instrument_that_never_stops_talking_ends_at_the_deadline(talk):
+    def babble(line):
+        while True:
+            yield b"hm\n" * 10
+            yield 0.001
+
+    exchange, _ = talk(babble, talks_on=True)
+    with pytest.raises((NoReply, BadReply)):
+        exchange.greet()
+    with pytest.raises((NoReply, BadReply)):
+        exchange.urgent(b"stop\n", parse_ok, b"halt\n")
 
 
 def test_stranger_on_the_line_is_reported_with_what_it_said(talk):

@@ -190,12 +190,12 @@ def test_late_reading_never_answers_the_next_question(bench):
     assert [channel.read().power_w for _ in range(2)] == [1e-3, 2e-3]
 
 
-def test_meter_that_hangs_up_is_disconnected(serve, hang_up):
+def test_meter_that_hangs_up_again_and_again_is_disconnected(serve, hang_up):
     meter = Meter()
     instrument = serve("visa-socket", meter)
     device = open_device(section(instrument.address), RealClock(), connect)
     channel = device.power_meter("power_meter", SECTION)
-    meter.trouble["READ?"] = [[hang_up]]
+    meter.trouble["READ?"] = [[hang_up], [hang_up]]
     with pytest.raises(Disconnected):
         channel.read()
     device.close()

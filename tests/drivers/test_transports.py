@@ -177,6 +177,22 @@ def test_closed_line_says_so(serve, opened, kind):
         line.discard_input()
 
 
+def test_instrument_that_never_stops_talking_keeps_nobody(serve, opened, kind):
+    def babble(line):
+        while True:
+            yield b"x" * 40
+            yield 0.0005
+
+    instrument = serve(kind, babble)
+    line = opened(instrument.address)
+    line.write(b"?\n")
+    CLOCK.sleep(0.05)
+    assert line.discard_input() > 0
+    with pytest.raises(NoReply):
+        line.read_until(b"\n", soon(0.1))
+    line.close()
+
+
 def test_clock_that_stands_still_does_not_mean_waiting_for_ever(serve, kind):
     line = connect(serve(kind, echo).address, Line(VirtualClock()))
     try:
@@ -212,7 +228,8 @@ def test_address_that_means_nothing_is_refused(address):
         connect(address, Line(CLOCK))
 
 
-def test_port_held_by_another_program_names_it():
+@pytest.mark.parametrize("form", ["{}", "ASRL{}::INSTR"])
+def test_port_held_by_another_program_names_it(form):
     ours, theirs = pty.openpty()
     name = os.ttyname(theirs)
     os.close(theirs)
@@ -224,7 +241,7 @@ def test_port_held_by_another_program_names_it():
         assert other.stdout.readline() == b"held\n"
         try:
             with pytest.raises(Busy, match=rf"process {other.pid}"):
-                connect(name, Line(CLOCK))
+                connect(form.format(name), Line(CLOCK))
         finally:
             other.communicate(b"\n")
     os.close(ours)

@@ -9,6 +9,8 @@ from autocell.bench.protocols import Clock
 from autocell.errors import NoReply
 
 _LONGEST_WAIT_S = 0.05
+LONGEST_DISCARD_S = 0.1
+"""How long what arrives is thrown away at most: some instruments never stop talking."""
 
 
 class Inbox:

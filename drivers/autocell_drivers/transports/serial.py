@@ -6,13 +6,15 @@ import contextlib
 import errno
 import os
 import sys
+import time
 from typing import Any
 
 import serial
 
 from autocell.bench.protocols import Line
 from autocell.errors import BenchFileError, Disconnected, NoReply
-from autocell_drivers.transports.inbox import Inbox
+from autocell_drivers.transports import usb_serial
+from autocell_drivers.transports.inbox import LONGEST_DISCARD_S, Inbox
 from autocell_drivers.transports.ownership import Claim, busy, holders, locker
 
 _WRITE_S = 0.5
@@ -54,8 +56,9 @@ class SerialTransport:
         """Throw away all that has arrived and was not read; how many bytes that was."""
         self._check_open()
         count = self._inbox.discard()
+        enough = time.monotonic() + LONGEST_DISCARD_S
         try:
-            while self._port.in_waiting:
+            while self._port.in_waiting and time.monotonic() < enough:
                 count += len(self._receive(0.0))
         except OSError as error:
             raise self._gone(error) from error
@@ -104,6 +107,10 @@ class SerialTransport:
 
 
 def _open(address: str, line: Line) -> serial.SerialBase:
+    if address.startswith(usb_serial.SCHEME):
+        from serial.tools.list_ports import comports
+
+        address = usb_serial.find(address, comports())
     if line.exclusive and (others := [p for p in holders(address) if p != os.getpid()]):
         raise busy(address, others)
     try:

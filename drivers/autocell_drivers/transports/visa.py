@@ -12,6 +12,7 @@ import functools
 import os
 import select
 import socket
+import time
 from typing import Any
 
 import pyvisa
@@ -22,8 +23,8 @@ from pyvisa.resources import MessageBasedResource
 
 from autocell.bench.protocols import Line
 from autocell.errors import BenchFileError, Disconnected, NoReply
-from autocell_drivers.transports.inbox import Inbox
-from autocell_drivers.transports.ownership import Claim, busy, locker
+from autocell_drivers.transports.inbox import LONGEST_DISCARD_S, Inbox
+from autocell_drivers.transports.ownership import Claim, busy, holders, locker
 
 _OPEN_MS = 3000
 _WRITE_S = 0.5
@@ -89,9 +90,10 @@ class VisaTransport:
         """Throw away all that has arrived and was not read; how many bytes that was."""
         resource = self._opened()
         count = self._inbox.discard()
+        enough = time.monotonic() + LONGEST_DISCARD_S
         try:
             # Not flush(): what arrives between counting and flushing would go uncounted.
-            while self._is_waiting(resource):
+            while self._is_waiting(resource) and time.monotonic() < enough:
                 count += len(self._receive(0.0))
         except (OSError, VisaError) as error:
             raise self._gone(error) from error
@@ -143,13 +145,15 @@ class VisaTransport:
 
     def _own_port(self, line: Line) -> None:
         resource = self._opened()
+        device = self._address.split("::")[0][len("ASRL") :]
+        if line.exclusive and (others := [p for p in holders(device) if p != os.getpid()]):
+            raise busy(self._address, others)
         try:
             if line.exclusive:
                 # pyserial's lock: PyVISA has none for serial ports.
                 self._interface().exclusive = True
             resource.set_visa_attribute(ResourceAttribute.asrl_baud_rate, line.baud)
         except OSError as error:
-            device = self._address.split("::")[0][len("ASRL") :]
             raise busy(self._address, locker(device)) from error
 
     def _interface(self) -> Any:
