@@ -202,6 +202,56 @@ def test_turning_in_the_hole_leaves_the_beam_where_it_was_and_comes_back(bench: 
     assert back == pytest.approx(start, abs=1e-12, rel=0)
 
 
+def three_screws(name: str, turns: str, channel: int) -> str:
+    """An adjuster of a mirror mount at 45° that has three of them, 60 mm from the hole."""
+    return f"""  {name}:
+    device: motion
+    channel: {channel}
+    limits_mm: [-3, 3]
+    speed_mm_per_s: 0.5
+    acceleration_mm_per_s2: 2
+    backlash_mm: 0.005
+    repeatability_mm: 0.0005
+    overnight_drift_mm: 0.001
+    adjuster: {{turns: {turns}, lever_arm_mm: 38, pivot_to_hole_mm: 60, carries: mirror,
+               incidence_deg: 45, beam_from_corner_mm: [19, 12]}}
+"""
+
+
+def test_the_third_adjuster_of_a_mount_keeps_the_beam_in_the_hole(bench: Loaded) -> None:
+    """Pitch, yaw and corner of one mirror at 45°, and one vertical slide: four axes, none of which
+    moves only one thing, for four coordinates of the input beam."""
+    section = GOOD[GOOD.index("  pitch:\n") : GOOD.index("  vertical:\n")]
+    screws = [
+        three_screws(turns, turns, channel)
+        for channel, turns in enumerate(("pitch", "yaw", "corner"), 2)
+    ]
+    described = bench((section, "".join(screws)))
+    assert np.linalg.matrix_rank(described.effects) == 5
+    draw = np.random.default_rng(5)
+    start = {
+        name: float(draw.uniform(0.3 * axis.low, 0.3 * axis.high))
+        for name, axis in described.axes.items()
+    }
+    before = described.setting(start)
+    assert described.positions(before) == pytest.approx(start, abs=1e-12, rel=0)
+    turned = described.turned_in_hole(start, before.slope_x + 2e-3, before.slope_y - 1e-3)
+    after = described.setting(turned)
+    assert (after.x_m, after.y_m) == pytest.approx((before.x_m, before.y_m), abs=1e-12, rel=0)
+    assert after.slope_x - before.slope_x == pytest.approx(2e-3, abs=1e-12)
+    assert after.slope_y - before.slope_y == pytest.approx(-1e-3, abs=1e-12)
+    # the face moves forward by h, which shifts the beam by √2 h, to undo 60 mm × 2 mrad
+    x, y, arm = 0.019, 0.012, 0.038
+    move = {name: turned[name] - start[name] for name in ("pitch", "yaw", "corner")}
+    face = (
+        move["yaw"] * x / arm + move["pitch"] * y / arm + move["corner"] * (1.0 - x / arm - y / arm)
+    )
+    assert math.sqrt(2.0) * face == pytest.approx(-0.06 * 2e-3, rel=1e-9)
+    assert described.turned_in_hole(turned, before.slope_x, before.slope_y) == pytest.approx(
+        start, abs=1e-12, rel=0
+    )
+
+
 def test_without_slides_a_pivot_off_the_hole_cannot_turn_in_it(bench: Loaded) -> None:
     horizontal = GOOD[GOOD.index("  horizontal:\n") : GOOD.index("  vertical:\n")]
     described = bench(*OFF_PIVOT, (horizontal, ""))
