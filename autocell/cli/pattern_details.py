@@ -22,12 +22,23 @@ def print_details(bench: BenchDescription, pattern: Pattern, found: Details) -> 
     _print_ends(pattern, found)
     _print_path(found.path)
     _print_leaks(bench, found.leaks)
+    _title("Mode of the cell, which keeps its size from pass to pass")
+    beam = bench.input_beam
+    output.say(
+        output.out(),
+        f"Waist {_waist(found.mode_waist_m, found.mode_waist_distance_m)}; the input beam has "
+        f"{_waist(beam.waist_m, beam.waist_distance_m)}",
+    )
     _title("Best pass count for a weak absorption line with this reflectivity")
     output.say(
         output.out(),
         f"{found.best_passes_detector:.0f} where the detector's noise limits, "
         f"{found.best_passes_shot:.0f} where shot noise does",
     )
+
+
+def _waist(waist_m: float, distance_m: float) -> str:
+    return f"{1e3 * waist_m:.3f} mm, {1e3 * distance_m:.1f} mm behind the hole"
 
 
 def _print_exit(pattern: Pattern, found: Details) -> None:

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 
 from autocell.description import BenchDescription
 from autocell.optics.absorption import best_passes
+from autocell.optics.gaussian import matched_mode
 from autocell.optics.path_length import PathLengthBudget, path_length_budget
 from autocell.optics.sensitivity import PARAMETERS, jacobian, plateau_margins, spacing_margins
 from autocell.optics.spots import Leak, SpotRow, leak_table, spot_table
@@ -45,13 +46,19 @@ class Sensitivity:
 
 @dataclass(frozen=True)
 class Details:
-    """One pattern looked at closely. ``best_passes`` are for a weak absorption line in a cell of
-    this reflectivity, where the detector's noise limits and where shot noise does (F17)."""
+    """One pattern looked at closely.
+
+    ``mode_waist_m`` and its distance from the entrance mirror are those of the beam that repeats
+    itself from pass to pass. ``best_passes`` are for a weak absorption line in a cell of this
+    reflectivity, where the detector's noise limits and where shot noise does.
+    """
 
     sensitivities: tuple[Sensitivity, ...]
     path: PathLengthBudget
     leaks: tuple[Leak, ...]
     spots: tuple[SpotRow, ...]
+    mode_waist_m: float
+    mode_waist_distance_m: float
     best_passes_detector: float
     best_passes_shot: float
 
@@ -70,13 +77,22 @@ def details(bench: BenchDescription, pattern: Pattern) -> Details:
     """Everything about a pattern at its setting that takes longer than to choose it."""
     cell, beam = bench.cell(pattern.setting.spacing_m), bench.beam(pattern.setting)
     path = trace(cell, beam, pattern.passes)
-    mirrors = (bench.entrance_mirror, bench.far_mirror)
-    reflectivity = math.sqrt(mirrors[0].reflectivity * mirrors[1].reflectivity)
+    one, two = bench.entrance_mirror, bench.far_mirror
+    reflectivity = math.sqrt(one.reflectivity * two.reflectivity)
+    mode = matched_mode(
+        pattern.setting.spacing_m,
+        one.mean_radius_m,
+        two.mean_radius_m,
+        bench.laser.wavelength_m,
+        bench.input_beam.beam_quality,
+    )
     return Details(
         sensitivities=tuple(_sensitivities(bench, pattern)),
         path=path_length_budget(cell, beam, pattern.passes, standard_uncertainties(bench)),
         leaks=tuple(leak_table(path, least=_LEAST_LEAK)),
         spots=tuple(spot_table(cell, path)),
+        mode_waist_m=float(mode.waist_m),
+        mode_waist_distance_m=float(mode.waist_distance_m),
         best_passes_detector=float(best_passes(reflectivity)),
         best_passes_shot=float(best_passes(reflectivity, "shot")),
     )

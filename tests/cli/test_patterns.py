@@ -107,6 +107,12 @@ def test_details_tell_spots_leaks_and_the_best_pass_count(capsys: Printed) -> No
         # c/ΔL, ΔL = p d: light that leaves p passes early
         early = (94 - leak["pass_number"]) * found["spacing_m"]
         assert leak["fringe_period_hz"] == pytest.approx(299_792_458.0 / early, rel=1e-3)
+    # equal mirrors: w0² = (λ/2π) √(d(2R − d)), in the middle (Kogelnik & Li, Appl. Opt. 5, 1550
+    # (1966), from memory)
+    d, radius = found["spacing_m"], 0.5
+    waist2 = 1654e-9 / (2.0 * math.pi) * math.sqrt(d * (2.0 * radius - d))
+    assert found["mode_waist_m"] == pytest.approx(math.sqrt(waist2))
+    assert found["mode_waist_distance_m"] == pytest.approx(0.5 * d)
     # −1/ln R and −2/ln R for R = 0.985
     assert found["best_passes_detector"] == pytest.approx(66.2, abs=0.1)
     assert found["best_passes_shot"] == pytest.approx(132.3, abs=0.1)
