@@ -22,6 +22,8 @@ from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures import account
 from autocell.procedures.approach import approach
 from autocell.procedures.edges import SIDES, Edge, Side, locate_edge, still_there
+from autocell.procedures.evidence import further_evidence
+from autocell.procedures.evidence_delay import DelayWitness
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.proving import (
     Height,
@@ -89,6 +91,7 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench.measure_dark()
     start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")
     _refuse_darkness(tuning, start)
+    witnesses = DelayWitness.at_start(tuning)
     found: dict[Side, Edge] = {}
     for _ in range(_ROUNDS):
         inside = approach(tuning, pattern.setting, how_far_off(bench.description, pattern))
@@ -101,7 +104,9 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
         height = read_height(tuning, _centre(tuning, centre))
         # the proof is about where the bench stands, not where it was sent
         at = bench.setting
-        proof = compile_proof(tuning, at, height, edges, weigh_rivals(tuning, at))
+        weighing = weigh_rivals(tuning, at)
+        further = further_evidence(tuning, witnesses, at, weighing)
+        proof = compile_proof(tuning, at, height, edges, weighing, further)
         if proof.proved:
             arrival = _Arrival(at, height, proof)
             return _outcome(tuning, arrival, Verdict.REACHED, "set between the plateau's edges")

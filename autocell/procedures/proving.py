@@ -13,6 +13,7 @@ from autocell.belief.next_reading import most_dividing
 from autocell.belief.plateau import Spread
 from autocell.outcome import Evidence, Proof
 from autocell.procedures.edges import Edge
+from autocell.procedures.evidence import EvidencePiece, in_proof, reweighed
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.reading import Reading
 from autocell.setting import Setting
@@ -101,10 +102,19 @@ def dissenter(tuning: Tuning, at: Setting) -> tuple[Alternative, float] | None:
 
 
 def compile_proof(
-    tuning: Tuning, at: Setting, height: Height, edges: Sequence[Edge], weighing: Weighing
+    tuning: Tuning,
+    at: Setting,
+    height: Height,
+    edges: Sequence[Edge],
+    weighing: Weighing,
+    further: Sequence[EvidencePiece] = (),
 ) -> Proof:
-    """All of the evidence at a setting; proved only if every piece holds."""
+    """All of the evidence at a setting; proved only if every piece holds.
+
+    ``further`` is what was said beside the power; it counts in the odds of the rivals as well.
+    """
     share = tuning.probability(at)
+    weighing = reweighed(weighing, further)
     probability = share * weighing.probability_factor
     evidence = (
         Evidence(
@@ -115,6 +125,7 @@ def compile_proof(
         _height_evidence(tuning, height),
         *(_edge_evidence(tuning, edge) for edge in edges),
         _rival_evidence(weighing),
+        *in_proof(further),
     )
     alternatives = tuple((rival.passes, rival.log_odds) for rival in weighing.rivals)
     return Proof(all(piece.holds for piece in evidence), probability, evidence, alternatives)
