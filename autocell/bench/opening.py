@@ -12,6 +12,7 @@ from autocell.bench.file import line_of, where
 from autocell.bench.plan import trade
 from autocell.bench.protocols import (
     Axis,
+    ChecksSection,
     Clock,
     Connect,
     DelayMeter,
@@ -101,6 +102,11 @@ def _check_section(
     """Let a driver read its section and open nothing, so that no port is opened before all of the
     bench file is found good. Raises BenchFileError."""
 
+    if isinstance(driver, ChecksSection):
+        keys = ("devices", device.name)
+        _asked(description, keys, driver.check, _section(description, device))
+        return
+
     def no_line(_address: str, _line: Line) -> Transport:
         raise _NothingIsOpened
 
@@ -115,9 +121,13 @@ def _opened(
     clock: Clock,
     connect: Connect,
 ) -> Device:
-    section = {**device.section, "path": str(description.path.parent)}
+    section = _section(description, device)
     opened: Device = _asked(description, ("devices", device.name), driver, section, clock, connect)
     return opened
+
+
+def _section(description: BenchDescription, device: DeviceDescription) -> Mapping[str, Any]:
+    return {**device.section, "path": str(description.path.parent)}
 
 
 def _movers_first(description: BenchDescription) -> list[str]:
@@ -171,7 +181,14 @@ def _driver(description: BenchDescription, device: DeviceDescription) -> OpenDev
             f"{place}: no driver {device.driver!r} is installed; there are: "
             f"{', '.join(sorted(points)) or 'none'}"
         )
-    return cast(OpenDevice, points[device.driver].load())
+    try:
+        return cast(OpenDevice, points[device.driver].load())
+    except (ImportError, AttributeError) as error:
+        place = where(description.path, ("devices", device.name, "driver"))
+        raise BenchFileError(
+            f"{place}: the driver {device.driver!r} is installed but cannot be imported ({error}); "
+            "'autocell drivers' tells its package: install it anew"
+        ) from error
 
 
 def _default_connect() -> Connect:

@@ -227,6 +227,19 @@ cannot use, before anything is opened; then Busy, Disconnected, NoReply or Wrong
 """
 
 
+@runtime_checkable
+class ChecksSection(Protocol):
+    """A driver whose instrument has no line that ``connect`` opens, say a library of its own.
+
+    It is a callable object, an ``OpenDevice``, with this method: :func:`open_bench` asks it before
+    anything is opened. A driver that calls ``connect`` needs none.
+    """
+
+    def check(self, section: Mapping[str, Any]) -> None:
+        """Raises BenchFileError for a device section that it cannot use; opens nothing."""
+        ...
+
+
 class Journal(Protocol):
     """Where the bench writes down what it is about to do and what came of it.
 

@@ -21,6 +21,7 @@ from autocell.cli import failures
 from autocell.cli.change import change
 from autocell.cli.check import check
 from autocell.cli.demo import demo
+from autocell.cli.drivers import drivers
 from autocell.cli.history import history, report
 from autocell.cli.invocation import Invocation
 from autocell.cli.patterns import patterns
@@ -57,7 +58,7 @@ def cli() -> None:
 
 
 for command in (
-    demo, patterns, check, survey, change, status, history, report, rehearse, simulate,
+    demo, patterns, check, survey, change, status, history, report, rehearse, simulate, drivers,
 ):  # fmt: skip
     cli.add_command(command)
 
