@@ -64,7 +64,7 @@ class Bench:
                 lambda text: journal.event(self.time_s, "phasing", text),
             )
         self.findings = self._guard.look_around()
-        self.home_setting = self._way_home()
+        self.home_setting = self._way_home({})
         self.notes += self.findings
         for finding in self.findings:
             journal.event(self.time_s, "found", finding)
@@ -100,6 +100,14 @@ class Bench:
     def restore_trust(self, axis: str, cause: str) -> None:
         """Believe an axis again, because it was homed or the light says so; written down."""
         self._guard.restore_trust(axis, cause)
+
+    def doubt(self, axis: str, trust: Trust, why: str) -> None:
+        """Believe an axis less, because the journal or the light says so; written down."""
+        self._guard.doubt(axis, trust, why)
+
+    def tells_reference(self, axis: str) -> bool:
+        """Whether the controller of this axis would say that it has lost its position."""
+        return self._guard.tells_reference(axis)
 
     def plan(self, setting: Setting) -> list[PlannedMove]:
         """The moves that :meth:`move_to` would make; reads positions, moves nothing.
@@ -192,10 +200,24 @@ class Bench:
         with self.reserve():
             return self.move_to(self.home_setting, purpose)
 
+    def make_home(self, positions: Mapping[str, float]) -> None:
+        """Let undoing end at these positions (m or rad), and for axes that are not among them
+        where they stand; or at the nearest that may be approached."""
+        self.home_setting = self._way_home(positions)
+
     def stop(self) -> dict[str, Exception]:
         """Stop every axis now; nothing moves until :meth:`clear_stop`. Never raises: the errors
         of axes that did not confirm come back by name, and are in the journal."""
         return self._guard.stop_all()
+
+    def stop_begun(self, within_s: float) -> bool:
+        """Wait, in another thread than the one that moves, until that one has begun to stop."""
+        return self._guard.stop_begun(within_s)
+
+    def stop_told(self, within_s: float) -> dict[str, Exception] | None:
+        """Wait, in another thread than the one that moves, until every axis was told to stop; what
+        :meth:`stop` returned, or None when that has not happened ``within_s``."""
+        return self._guard.stop_told(within_s)
 
     def request_stop(self) -> None:
         """Ask for a stop from another thread: whoever moves or reads stops the axes and raises
@@ -209,10 +231,10 @@ class Bench:
     def _settle(self) -> None:
         self.clock.sleep(SETTLE_S - (self.time_s - self._guard.at_rest_since_s))
 
-    def _way_home(self) -> Setting:
+    def _way_home(self, start: Mapping[str, float]) -> Setting:
         """Where undoing ends: the start, or the nearest that can be approached without leaving
         the limits."""
-        positions = self.positions()
+        positions = {**self.positions(), **start}
         for name, axis in self.description.axes.items():
             low, high = axis.reach
             if name == "spacing":

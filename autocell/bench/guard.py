@@ -36,6 +36,9 @@ class Guard:
         self._journal = journal
         self._opened_s = clock.now()
         self._stop = threading.Event()
+        self._stop_begun = threading.Event()
+        self._every_axis_told = threading.Event()
+        self._unconfirmed: dict[str, Exception] = {}
         self._under_way: dict[str, int] = {}
         self.at_rest_since_s = 0.0
         self.trust = TrustBook(description.axes.values())
@@ -181,6 +184,7 @@ class Guard:
 
         Axes of different devices are told at the same time, so that a silent one delays none.
         """
+        self._stop_begun.set()
         by_device: dict[str, list[str]] = {}
         for name in names:
             by_device.setdefault(self._description.axes[name].device, []).append(name)
@@ -213,18 +217,40 @@ class Guard:
         for name in self._axes:
             if name in self._under_way or name in failures:
                 self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
+        self._unconfirmed = failures
+        self._every_axis_told.set()
         self._tell("stop", _stop_story(failures))
         return failures
+
+    def stop_begun(self, within_s: float) -> bool:
+        """Wait, in another thread, until whoever moves has begun to stop the axes."""
+        return self._stop_begun.wait(within_s)
+
+    def stop_told(self, within_s: float) -> dict[str, Exception] | None:
+        """Wait, in another thread, until every axis was told to stop; who raised what, or None
+        when that has not happened ``within_s``."""
+        return self._unconfirmed if self._every_axis_told.wait(within_s) else None
 
     def clear_stop(self) -> None:
         """Allow moves again, on a human's or a procedure's explicit word."""
         self._stop.clear()
+        self._stop_begun.clear()
+        self._every_axis_told.clear()
         self._tell("stop", "cleared: moves are allowed again")
 
     def raise_if_stopped(self) -> None:
         """Raises Stopped after a stop was asked for."""
         if self._stop.is_set():
             raise Stopped("a stop was asked for; nothing moves until it is cleared")
+
+    def doubt(self, name: str, trust: Trust, why: str) -> None:
+        """Believe an axis less, for a reason that the guard cannot see; written down."""
+        self.trust.lower(name, trust, why)
+        self._tell("trust", f"{name}: {trust.value}, {why}")
+
+    def tells_reference(self, name: str) -> bool:
+        """Whether the controller says of itself when it no longer knows where the axis is."""
+        return isinstance(self._axes[name], ReportsReference)
 
     def restore_trust(self, name: str, cause: str) -> None:
         """Believe an axis again, because it was homed or the light says so; written down."""

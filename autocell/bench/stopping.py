@@ -25,6 +25,9 @@ class Interrupts:
 
     def __init__(self) -> None:
         self._asked = False
+        self._delivered = False
+        self._lock = threading.Lock()
+        self._by: str | None = None
         self._listener: Callable[[], None] = _nobody
         self._holding = False
         self._held: Stopped | None = None
@@ -35,11 +38,26 @@ class Interrupts:
             return
         self._asked = True
         self._listener()
-        stopped = Stopped(f"stopped by {signal.Signals(number).name}")
+        stopped = Stopped(f"stopped by {self._by or signal.Signals(number).name}")
         if self._holding:
             self._held = stopped
             return
         raise stopped
+
+    def ask(self, by: str) -> bool:
+        """From another thread: interrupt the main thread, whatever it waits for, in the name of
+        ``by``. Outside the main thread the listener is told, and nobody else. False once nothing
+        is left to stop."""
+        with self._lock:
+            if self._asked:
+                return False
+            self._by = by
+            if not self._delivered:
+                self._asked = True
+                self._listener()
+                return True
+            signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGTERM)
+            return True
 
     @contextmanager
     def held(self) -> Iterator[None]:
@@ -62,6 +80,27 @@ class Interrupts:
         self._listener = listener
         if self._asked:
             listener()
+
+    @contextmanager
+    def delivered(self) -> Iterator[None]:
+        """Within this the signals of this process come here."""
+        before = {
+            number: signal.signal(number, self.receive)
+            for number in _SIGNALS
+            if not _meant_to_outlive_its_terminal(number)
+        }
+        self._delivered = True
+        try:
+            yield
+        finally:
+            self.ignore()
+            with self._lock:
+                self._delivered = False
+                # What was sent a moment ago arrives with the next system call: here, and not when
+                # it would end the process.
+                signal.pthread_sigmask(signal.SIG_BLOCK, [])
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
     def ignore(self) -> None:
         """From now on nothing is left that an interrupt should stop."""
@@ -130,15 +169,5 @@ def stop_on_signals() -> Iterator[Interrupts]:
         return
     if _remembered.is_set():
         raise Stopped("stopped by SIGINT")
-    before = {
-        number: signal.signal(number, interrupts.receive)
-        for number in _SIGNALS
-        if not _meant_to_outlive_its_terminal(number)
-    }
-    try:
-        with _no_traceback_of_lost_interrupts():
-            yield interrupts
-    finally:
-        interrupts.ignore()
-        for number, handler in before.items():
-            signal.signal(number, handler)
+    with interrupts.delivered(), _no_traceback_of_lost_interrupts():
+        yield interrupts

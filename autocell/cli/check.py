@@ -42,7 +42,7 @@ def check(invocation: Invocation, bench: Path, store: Path | None, as_json: bool
     """
     from autocell.bench.file import load
     from autocell.cli import output
-    from autocell.cli.failures import outcome_of
+    from autocell.session.conduct import outcome_of
 
     description = load(bench)
     rows: list[Row] = []

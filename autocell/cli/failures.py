@@ -10,24 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autocell.errors import (
-    AutocellError,
-    BudgetError,
-    Busy,
-    LimitError,
-    ReadingError,
-    Stopped,
-    UsageError,
-)
+from autocell.errors import AutocellError, Stopped, UsageError
 
 if TYPE_CHECKING:
     from autocell.cli.invocation import Invocation
-    from autocell.outcome import Outcome
 
 USAGE = 2
-
-_HELD = (Stopped, Busy, LimitError, BudgetError, ReadingError)
-"""After these the bench stands still and safe; after any other error the run has failed."""
 
 
 def interrupted() -> Stopped:
@@ -35,17 +23,12 @@ def interrupted() -> Stopped:
     return Stopped("interrupted while no bench was open; nothing moves")
 
 
-def outcome_of(error: BaseException) -> Outcome:
-    """What a run came to that ended with this error."""
-    from autocell.outcome import Outcome, Verdict
-
-    return Outcome(Verdict.HELD if isinstance(error, _HELD) else Verdict.FAILED, _sentence(error))
-
-
 def tell(error: BaseException, invocation: Invocation) -> int:
     """Print the error for people and, where a JSON outcome is due, for machines; the exit code."""
+    from autocell.session.conduct import outcome_of
+
     if invocation.told and invocation.outcome is not None:
-        print(f"autocell: {_sentence(error)}, after the outcome was told", file=sys.stderr)
+        print(f"autocell: {outcome_of(error).reason}, after the outcome was told", file=sys.stderr)
         return invocation.outcome.verdict.exit_code
     outcome = invocation.outcome or outcome_of(error)
     if not isinstance(error, (AutocellError, Stopped)):
@@ -66,14 +49,6 @@ def tell_usage(reason: str) -> None:
     from autocell.outcome import Outcome, Verdict
 
     print_json(Outcome(Verdict.FAILED, reason).as_json())
-
-
-def _sentence(error: BaseException) -> str:
-    if isinstance(error, Stopped):
-        return str(error)
-    if isinstance(error, AutocellError):
-        return str(error)
-    return f"an unforeseen error ended this: {type(error).__name__}: {error}"
 
 
 def _write_down(error: BaseException, store: Path | None) -> Path:

@@ -65,9 +65,9 @@ def report(
 ) -> int:
     """Write the report of a run, a page that needs no network; RUN is its id, or last."""
     from autocell.cli import output
-    from autocell.cli.reports import description_of, report_path, write_report
     from autocell.errors import UsageError
     from autocell.records import Store
+    from autocell.session.reports import description_of, report_path, write_report
 
     with Store.open(invocation.store) as opened:
         record = opened.run(_latest(opened) if run == "last" else run)

@@ -28,6 +28,7 @@ from autocell.cli.patterns import patterns
 from autocell.cli.rehearse import rehearse
 from autocell.cli.simulate import simulate
 from autocell.cli.status import status
+from autocell.cli.stop import accept, stop
 from autocell.cli.survey import survey
 
 _EPILOG = (
@@ -36,7 +37,7 @@ _EPILOG = (
 )
 
 
-_TELL_AN_OUTCOME = {"demo", "survey", "change"}
+_TELL_AN_OUTCOME = {"demo", "survey", "change", "accept"}
 """Commands whose ``--json`` is exactly one outcome, also when click refuses an option."""
 
 
@@ -58,7 +59,8 @@ def cli() -> None:
 
 
 for command in (
-    demo, patterns, check, survey, change, status, history, report, rehearse, simulate, drivers,
+    demo, patterns, check, survey, change, stop, accept, status, history, report, rehearse,
+    simulate, drivers,
 ):  # fmt: skip
     cli.add_command(command)
 

@@ -1,6 +1,13 @@
 """The write-ahead journal and the run store."""
 
-from autocell.records.run import EventRecord, MoveRecord, ReadingRecord, RunRecord, RunSummary
+from autocell.records.run import (
+    EventRecord,
+    MoveRecord,
+    ReadingRecord,
+    RunRecord,
+    RunSummary,
+    Whereabouts,
+)
 from autocell.records.store import Store, default_path
 from autocell.records.writer import RunWriter
 
@@ -12,5 +19,6 @@ __all__ = [
     "RunSummary",
     "RunWriter",
     "Store",
+    "Whereabouts",
     "default_path",
 ]

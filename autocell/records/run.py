@@ -54,6 +54,16 @@ class MoveRecord:
 
 
 @dataclass(frozen=True)
+class Whereabouts:
+    """Where an axis was left, by the journal: between ``low`` and ``high`` (m or rad), which are
+    one place unless a move was broken off. ``run`` is the run that tells."""
+
+    low: float
+    high: float
+    run: str
+
+
+@dataclass(frozen=True)
 class ReadingRecord:
     """A reading that was used, and what for."""
 
@@ -76,13 +86,15 @@ class EventRecord:
 
 @dataclass(frozen=True)
 class RunRecord:
-    """All that is known of a run. ``bench_text`` is the bench file as it was when it began."""
+    """All that is known of a run. ``bench_text`` is the bench file as it was when it began;
+    ``stood`` where its axes stood then, m or rad, as far as it came to look."""
 
     summary: RunSummary
     arguments: Mapping[str, Any]
     version: str
     bench_path: Path
     bench_text: str | None
+    stood: Mapping[str, float]
     moves: tuple[MoveRecord, ...]
     readings: tuple[ReadingRecord, ...]
     events: tuple[EventRecord, ...]
@@ -124,6 +136,14 @@ def move_of(row: sqlite3.Row) -> MoveRecord:
         position=row["position"],
         outcome=row["outcome"],
     )
+
+
+def whereabouts_of(row: sqlite3.Row) -> Whereabouts:
+    """Where the move in this row left its axis: there, if it arrived, else anywhere on its way."""
+    if row["outcome"] == "arrived":
+        return Whereabouts(row["position"], row["position"], row["run"])
+    places = [row[name] for name in ("start", "target", "position") if row[name] is not None]
+    return Whereabouts(min(places), max(places), row["run"])
 
 
 def reading_of(row: sqlite3.Row) -> ReadingRecord:

@@ -78,4 +78,15 @@ STEPS: tuple[tuple[str, ...], ...] = (
         )
         """,
     ),
+    (
+        """
+        CREATE TABLE positions (
+            run TEXT NOT NULL REFERENCES runs (id),
+            axis TEXT NOT NULL,
+            position REAL NOT NULL,
+            utc TEXT NOT NULL,
+            PRIMARY KEY (run, axis)
+        )
+        """,
+    ),
 )

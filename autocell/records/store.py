@@ -24,10 +24,12 @@ from autocell.records.database import Database
 from autocell.records.run import (
     RunRecord,
     RunSummary,
+    Whereabouts,
     event_of,
     move_of,
     reading_of,
     summary_of,
+    whereabouts_of,
 )
 from autocell.records.writer import RunWriter, Utc
 
@@ -160,6 +162,21 @@ class Store:
         )
         return self.run(rows[0]["id"]) if rows else None
 
+    def whereabouts(self, bench: str) -> dict[str, Whereabouts]:
+        """Where the runs of the bench with this name left each axis, as far as any tells.
+
+        Demonstrations are left out: each has a bench of its own, which ends with it.
+        """
+        moves = self._last_of_each_axis("moves", "sequence * 1000000 + number", bench)
+        starts = self._last_of_each_axis("positions", "sequence", bench)
+        known = {row["axis"]: whereabouts_of(row) for row in moves}
+        told_by = {row["axis"]: row["sequence"] for row in moves}
+        for row in starts:
+            axis, place = row["axis"], row["position"]
+            if row["sequence"] > told_by.get(axis, 0):
+                known[axis] = Whereabouts(place, place, row["run"])
+        return known
+
     def run(self, run: str) -> RunRecord:
         """All that is known of a run. Raises UsageError when there is none with this id."""
         row = self._row(run)
@@ -175,11 +192,25 @@ class Store:
             version=row["version"],
             bench_path=Path(row["bench_path"]),
             bench_text=row["bench_text"],
+            stood=self._stood(run),
             moves=tuple(map(move_of, rows("moves"))),
             readings=tuple(map(reading_of, rows("readings"))),
             events=tuple(map(event_of, rows("events"))),
             outcome=self._outcome(row),
         )
+
+    def _last_of_each_axis(self, table: str, order: str, bench: str) -> list[Row]:
+        """The latest row about each axis: of an aggregate with ``max`` SQLite gives the columns of
+        the row that has it (https://sqlite.org/lang_select.html#bareagg)."""
+        return self._database.select(
+            f"SELECT {table}.*, sequence, max({order}) FROM {table} JOIN runs ON runs.id = run"
+            " WHERE bench_name = ? AND command <> 'demo' GROUP BY axis",
+            (bench,),
+        )
+
+    def _stood(self, run: str) -> dict[str, float]:
+        rows = self._database.select("SELECT * FROM positions WHERE run = ?", (run,))
+        return {row["axis"]: row["position"] for row in rows}
 
     def _row(self, run: str) -> Row:
         rows = self._database.select("SELECT * FROM runs WHERE id = ?", (run,))

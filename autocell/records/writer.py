@@ -22,6 +22,17 @@ class RunWriter:
         self._database = database
         self._utc = utc
 
+    def stood(self, positions: Mapping[str, float]) -> None:
+        """Write down where every axis stood before this run moved it, m or rad.
+
+        That is how to come back. Told again it changes nothing.
+        """
+        with self._database.transaction() as connection:
+            connection.executemany(
+                "INSERT OR IGNORE INTO positions (run, axis, position, utc) VALUES (?, ?, ?, ?)",
+                [(self.id, axis, place, self._now()) for axis, place in positions.items()],
+            )
+
     def move_intended(
         self, time_s: float, axis: str, start: float, target: float, purpose: str
     ) -> int:

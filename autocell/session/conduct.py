@@ -1,0 +1,248 @@
+"""From a bench file to a finished run: claim, store, stop, bench, aftermath, outcome and report,
+in that order.
+
+The run is on disk before a port is opened, and says how it ended whatever happened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from autocell import __version__
+from autocell.bench.bench import Bench
+from autocell.bench.clock import RealClock
+from autocell.bench.opening import open_bench
+from autocell.bench.protocols import Clock, Connect
+from autocell.bench.stopping import Interrupts, stop_on_signals
+from autocell.description import BenchDescription
+from autocell.errors import (
+    AutocellError,
+    BudgetError,
+    Busy,
+    LimitError,
+    ReadingError,
+    Stopped,
+    StoreError,
+)
+from autocell.outcome import Outcome, Verdict
+from autocell.records import RunWriter, Store
+from autocell.session import aftermath
+from autocell.session.claim import Claim, Stop, claim
+from autocell.session.reports import report_path, write_report
+
+Tell = Callable[[str], None]
+Procedure = Callable[[Bench], Outcome]
+
+_HELD = (Stopped, Busy, LimitError, BudgetError, ReadingError)
+"""After these the bench stands still and safe; after any other error the run has failed."""
+
+_OWN_STOP_S = 0.2
+"""How long the thread that moves gets to begin stopping before another thread does it."""
+
+_STOP_S = 25.0
+"""How long silent controllers may take, each asked again, until the stop is said to be lost."""
+
+
+_DEALINGS = {aftermath.DEMO: aftermath.close_demonstrations, "accept": aftermath.accept}
+"""Commands that deal in a way of their own with what was left."""
+
+
+def _silently(_text: str) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True)
+class Lines:
+    """What carries time and bytes: the machine's clock and its ports, unless told otherwise."""
+
+    clock: Callable[[], Clock] = RealClock
+    connect: Connect | None = None
+
+
+@dataclass(frozen=True)
+class Order:
+    """What a run was asked to do, and where it is kept: ``store`` and ``report`` are by default
+    the user's. ``tell`` gets what a watcher should know before the procedure begins."""
+
+    command: str
+    description: BenchDescription
+    store: Path | None = None
+    arguments: Mapping[str, Any] = field(default_factory=dict)
+    report: Path | None = None
+    tell: Tell = _silently
+    lines: Lines = Lines()
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a run ended: its outcome, under its id unless it could not be recorded; what ended it
+    if that was an error; its report if that could be written."""
+
+    outcome: Outcome
+    error: BaseException | None
+    report: Path | None
+
+
+def outcome_of(error: BaseException) -> Outcome:
+    """What a run came to that ended with this error."""
+    known = isinstance(error, (AutocellError, Stopped))
+    kind = type(error).__name__
+    sentence = str(error) if known else f"an unforeseen error ended this: {kind}: {error}"
+    return Outcome(Verdict.HELD if isinstance(error, _HELD) else Verdict.FAILED, sentence)
+
+
+def conduct(order: Order, procedure: Procedure) -> Ended:
+    """Record a run, open its bench, deal with what the last one left, carry the procedure out,
+    and write the report.
+
+    Once the outcome is fixed an interrupt changes nothing any more. Raises only what comes before
+    the run is begun: Busy when somebody else has the bench, and StoreError, after which every
+    axis was told to stop.
+    """
+    with claim(order.description, order.command) as claimed, stop_on_signals() as interrupts:
+        try:
+            store = Store.open(order.store)
+        except StoreError as error:
+            raise _made_safe(order, error) from error
+        with store:
+            return _Run(order, store, interrupts, claimed).carry_out(procedure)
+
+
+@dataclass
+class _Run:
+    """One run while it lasts."""
+
+    order: Order
+    store: Store
+    interrupts: Interrupts
+    claimed: Claim
+    bench: Bench | None = None
+
+    def carry_out(self, procedure: Procedure) -> Ended:
+        journal: RunWriter | None = None
+        error: BaseException | None = None
+        try:
+            with self.interrupts.held():  # a run that is begun is finished
+                journal = self._begin()
+            with self.claimed.stopping(self._stop_from_outside):
+                outcome = self._on_the_bench(journal, procedure)
+        except BaseException as ended:
+            self.interrupts.ignore()
+            if journal is None:
+                raise
+            error, outcome = ended, self._ended_by(ended, journal)
+        try:
+            outcome = journal.finish(outcome)
+        except StoreError as trouble:
+            error = error or trouble
+        return Ended(outcome, error, self._report(journal.id))
+
+    def _begin(self) -> RunWriter:
+        order = self.order
+        now = datetime.now(UTC)
+        try:
+            return self.store.begin(
+                order.command, order.description, now, __version__, order.arguments
+            )
+        except StoreError as error:
+            raise _made_safe(order, error) from error
+
+    def _on_the_bench(self, journal: RunWriter, procedure: Procedure) -> Outcome:
+        order, lines = self.order, self.order.lines
+        with open_bench(
+            order.description, clock=lines.clock(), connect=lines.connect, journal=journal
+        ) as bench:
+            self.bench = bench
+            self.interrupts.tell(bench.request_stop)
+            for finding in bench.findings:
+                order.tell(f"Found: {finding}")
+            outcome = self._held_by_the_past(bench, journal) or procedure(bench)
+            self.interrupts.ignore()
+        return outcome
+
+    def _held_by_the_past(self, bench: Bench, journal: RunWriter) -> Outcome | None:
+        """What the run before left keeps this one from starting; None when it may start."""
+        deal_with_it = _DEALINGS.get(self.order.command, aftermath.clear_up)
+        found = deal_with_it(bench, self.store, journal)
+        if found.line:
+            self.order.tell(found.line)
+            journal.event(bench.time_s, "aftermath", found.line)
+        if found.held is None:
+            return None
+        return self._so_far(Outcome(found.held, found.line))
+
+    def _ended_by(self, error: BaseException, journal: RunWriter) -> Outcome:
+        """What a run came to that this error ended."""
+        outcome = self._so_far(outcome_of(error))
+        if isinstance(error, Stopped):
+            return replace(outcome, reason=self._stop_in_words(journal.id, error))
+        return outcome
+
+    def _so_far(self, outcome: Outcome) -> Outcome:
+        outcome = replace(outcome, wanted_passes=self.order.arguments.get("passes"))
+        if self.bench is None:
+            return outcome
+        usage = self.bench.usage
+        return replace(
+            outcome,
+            readings=usage.readings,
+            moves=usage.moves,
+            travel_m=usage.travel_m,
+            elapsed_s=usage.elapsed_s,
+        )
+
+    def _stop_in_words(self, run: str, error: Stopped) -> str:
+        """What the stop did, as the guard wrote it down."""
+        if self.bench is None:
+            return f"{error}, while the bench was being opened; this run had moved nothing"
+        told = "every axis was told to stop"
+        with contextlib.suppress(AutocellError):
+            stops = [event.text for event in self.store.run(run).events if event.kind == "stop"]
+            told = stops[-1] if stops else told
+        return f"stopped: {told} ({str(error).removeprefix('stopped by ')})"
+
+    def _stop_from_outside(self, by: str) -> Stop:
+        """Stop what is under way, from another thread.
+
+        The thread that moves is interrupted, whatever it waits for. Should it not come to stop
+        the axes by itself, as when it is deep in a calculation, this thread tells them.
+        """
+        asked = self.interrupts.ask(by)
+        bench = self.bench
+        if bench is None:
+            return Stop(told=asked, unconfirmed={})
+        bench.request_stop()
+        failures = bench.stop_told(_STOP_S) if bench.stop_begun(_OWN_STOP_S) else bench.stop()
+        if failures is None:
+            return Stop(told=False, unconfirmed={"every axis": f"nothing within {_STOP_S:g} s"})
+        return Stop(told=True, unconfirmed={name: str(e) for name, e in failures.items()})
+
+    def _report(self, run: str) -> Path | None:
+        """Write the report; a full disk must not hide what the run came to."""
+        path = self.order.report or report_path(self.store, run)
+        try:
+            return write_report(self.store.run(run), self.order.description, path)
+        except (OSError, AutocellError) as trouble:
+            self.order.tell(f"The report could not be written: {trouble}")
+            return None
+
+
+def _made_safe(order: Order, error: StoreError) -> StoreError:
+    """The same complaint, after every axis was told to stop: a run before may have left one
+    moving, and without its journal nothing else can be done."""
+    try:
+        stop_everything(order.description, order.lines)
+    except AutocellError as trouble:
+        return StoreError(f"{error}; and the axes could not be told to stop: {trouble}")
+    return StoreError(f"{error}; every axis was told to stop, nothing else was done")
+
+
+def stop_everything(description: BenchDescription, lines: Lines = Lines()) -> dict[str, Exception]:
+    """Open a bench that nobody uses and tell every axis to stop; who raised what."""
+    with open_bench(description, clock=lines.clock(), connect=lines.connect) as bench:
+        return bench.stop()
