@@ -14,7 +14,7 @@ from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import Axis, Clock, DelayMeter, Journal, PowerMeter, Shutter
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
-from autocell.errors import UsageError
+from autocell.errors import DeviceError, ReadingError, UsageError
 from autocell.reading import PhaseReading, Reading
 from autocell.setting import Setting
 
@@ -178,7 +178,11 @@ class Bench:
             )
         self._guard.admit_reading()
         self._settle()
-        phase = self._phasing.read()
+        try:
+            phase = self._phasing.read()
+        except (ReadingError, DeviceError) as error:
+            self._journal.event(self.time_s, "phase", f"none: {purpose}: {error}")
+            raise
         reading = PhaseReading(
             self.setting, phase.phase_rad, phase.uncertainty_rad, phase.samples, self.time_s
         )
