@@ -2,9 +2,10 @@
 
 Light that leaves goes on as it came: along the direction, in the frame and with the complex slopes
 from before the mirror. Where it falls and where it comes from are judged apart, and the share of
-the power is the product of both. That is exact when the detector is larger than the spot on it, or
-its acceptance wider than the divergence; where a beam overfills both, place and direction are
-correlated, and the share is larger than the product, but not than the smaller of the two.
+the power is the product of both. That is exact when the beam overfills one of them at most. Where
+it overfills both, place and direction are correlated: the true share is at most the smaller of the
+two, and for a centred beam at least the product (the Gaussian correlation inequality: Royen, Far
+East J. Theor. Stat. 48, 139 (2014), from memory).
 """
 
 from __future__ import annotations  # noqa: I001

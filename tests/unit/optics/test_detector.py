@@ -134,6 +134,39 @@ def test_a_leak_from_another_direction_is_not_collected(fifty):
         assert leaks[other].power > 0.05
 
 
+@pytest.mark.parametrize(
+    ("radius_m", "cone", "tightness"),
+    [(3e-3, 1e-3, "cone"), (0.4e-3, 9e-3, "detector"), (0.6e-3, 1e-3, "both")],
+)
+def test_place_and_direction_multiply_where_one_of_them_is_tight(radius_m, cone, tightness):
+    """A beam of M² = 4 as a cloud of rays, places and slopes drawn at its waist and carried by the
+    matrices of free space and mirror [exact for a Gaussian beam in the paraxial limit]."""
+    waist, ahead, quality, distance = 3e-4, 0.1, 4.0, 0.3
+    beam = InputBeam(
+        0.0, 0.0, 0.0, 0.0, WAVELENGTH, waist, waist, ahead, ahead, beam_quality=quality
+    )
+    eye = Detector(radius_m, distance, acceptance_rad=cone)
+    ours = float(exit_power(replace(WIDE, detector=eye), beam, 2).power) / REFLECTIVITY
+    rng = np.random.default_rng(4)
+    count = 400_000
+    # 1/e² radii are two standard deviations
+    place = rng.normal(0.0, waist / 2, (2, count))
+    slope = rng.normal(0.0, quality * WAVELENGTH / (np.pi * waist) / 2, (2, count))
+    place = place + (D - ahead) * slope
+    slope = slope - 2.0 / R * place
+    place = place + (D + distance) * slope
+    falls, comes = np.hypot(*place) < radius_m, np.hypot(*slope) < cone
+    joint = (falls & comes).mean()
+    noise = 4.0 * np.sqrt(0.25 / count)
+    if tightness == "both":
+        assert falls.mean() * comes.mean() - noise < joint < min(falls.mean(), comes.mean()) + noise
+        assert joint > 1.05 * ours
+    else:
+        assert ours == pytest.approx(joint, abs=noise)
+    assert ours == pytest.approx(falls.mean() * comes.mean(), abs=noise)
+    assert 0.1 < ours < 0.95
+
+
 def test_stray_light_is_read_but_makes_no_passes(fifty):
     cell, beam = fifty
     spacing = np.linspace(0.18, 0.21, 40)
