@@ -25,8 +25,9 @@ _MOST_TURNS = 2.0
 def open_device(section: Mapping[str, Any], clock: Clock, connect: Connect) -> ScpiDelayMeter:
     """Open the delay meter that a device section of the bench file describes.
 
-    The one key of this driver is ``baud``, for serial lines (115200). Raises BenchFileError
-    before anything is opened; then Busy, Disconnected, NoReply or WrongIdentity.
+    Keys of this driver: ``baud``, for serial lines (115200), and ``reconnect_s`` (60), for how
+    long a line that has gone is waited for. Raises BenchFileError before anything is opened; then
+    Busy, Disconnected, NoReply or WrongIdentity.
     """
     station = Station.of(section)
     transport = station.connect(clock, connect)
@@ -58,8 +59,7 @@ class ScpiDelayMeter(ScpiInstrument):
         channel = sections.whole_number(section, "channel", name, default=1)
         direction = sections.direction(section, name)
         values = _values(section, name)
-        for row in settings(section, name, values):
-            self._notes.append(self._apply(row, name))
+        self._configure(settings(section, name, values), name)
         suffix = "" if channel == 1 else str(channel)
         return ScpiPhaseChannel(
             name,
