@@ -18,6 +18,7 @@ from autocell.belief.unknowns import UNKNOWNS
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
+from autocell.description import BenchDescription
 from autocell.patterns import choose_pattern
 from autocell.procedures.approach import approach
 from autocell.procedures.change import how_far_off
@@ -48,15 +49,18 @@ class Arrived:
 
 
 def start_tuning(
-    stack: ExitStack, seed: int = 103, unknown: tuple[str, ...] = ()
+    stack: ExitStack,
+    seed: int = 103,
+    unknown: tuple[str, ...] = (),
+    bench_file: BenchDescription = PEAT_BOG,
 ) -> tuple[Tuning, SimulatedBench]:
     """A small belief about a freshly opened bench; with names, all else is known exactly."""
     clock = VirtualClock()
-    simulated = SimulatedBench(PEAT_BOG, seed, clock)
-    bench = stack.enter_context(open_bench(PEAT_BOG, clock=clock, connect=connector(simulated)))
+    simulated = SimulatedBench(bench_file, seed, clock)
+    bench = stack.enter_context(open_bench(bench_file, clock=clock, connect=connector(simulated)))
     rng = np.random.default_rng(0)
     tuning = Tuning(bench, TARGET, PASSES, nobody, rng)
-    model = BenchModel(PEAT_BOG, max_passes=112)
+    model = BenchModel(bench_file, max_passes=112)
     if unknown:
         kept = np.isin(UNKNOWNS, unknown)
         model.prior = replace(model.prior, tolerance=np.where(kept, model.prior.tolerance, 0.0))
@@ -75,11 +79,15 @@ def start() -> Iterator[Start]:
 def arrived() -> Iterator[Arrived]:
     """Tests share it and only look."""
     with ExitStack() as stack:
-        tuning, simulated = start_tuning(stack)
-        tuning.read_at(tuning.bench.setting, "survey", "reading where the bench stands")
-        inside = approach(tuning, TARGET, how_far_off(PEAT_BOG, PATTERN))
-        low, high = (locate_edge(tuning, inside, side) for side in SIDES)
-        centre = tuning.at(tuning.plateau_around(inside).centre.value)
-        height = read_height(tuning, centre)
-        at = tuning.bench.setting
-        yield Arrived(tuning, simulated, at, (low, high), height, weigh_rivals(tuning, at))
+        yield arrive(*start_tuning(stack))
+
+
+def arrive(tuning: Tuning, simulated: SimulatedBench) -> Arrived:
+    """Bring a bench onto its plateau and gather all that a proof takes."""
+    tuning.read_at(tuning.bench.setting, "survey", "reading where the bench stands")
+    inside = approach(tuning, TARGET, how_far_off(PEAT_BOG, PATTERN))
+    low, high = (locate_edge(tuning, inside, side) for side in SIDES)
+    centre = tuning.at(tuning.plateau_around(inside).centre.value)
+    height = read_height(tuning, centre)
+    at = tuning.bench.setting
+    return Arrived(tuning, simulated, at, (low, high), height, weigh_rivals(tuning, at))
