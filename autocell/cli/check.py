@@ -11,7 +11,7 @@ import click
 
 from autocell.cli.invocation import Invocation
 from autocell.cli.options import bench_option, json_option, store_option
-from autocell.errors import AutocellError, UsageError
+from autocell.errors import AutocellError, ReadingError, UsageError
 
 if TYPE_CHECKING:
     from autocell.bench.bench import Bench
@@ -38,7 +38,7 @@ def check(invocation: Invocation, bench: Path, store: Path | None, as_json: bool
     """Open every instrument of a bench and tell what is found; no axis moves.
 
     Identities, settings read back, limits against those of the controller, where the axes are,
-    the dark level (the shutter closes for it) and the power now.
+    the dark level (the shutter closes for it), the power now, and the phase of a delay meter.
     """
     from autocell.bench.file import load
     from autocell.cli import output
@@ -82,6 +82,7 @@ def _look(description: BenchDescription, invocation: Invocation) -> Iterator[Row
         for note in bench.notes:
             yield Row("found", "note", note)
         yield from _light(bench)
+        yield from _delay(bench)
 
 
 def _axes(bench: Bench) -> Iterator[Row]:
@@ -123,6 +124,22 @@ def _light(bench: Bench) -> Iterator[Row]:
     else:
         cure = "no light above the dark level; is the laser on, and the input beam in the hole?"
         yield Row("power now", "FAIL", f"{power} mW {spacing}: {cure}")
+
+
+def _delay(bench: Bench) -> Iterator[Row]:
+    from autocell.report import words
+
+    meter = bench.description.delay_meter
+    if meter is None:
+        return
+    try:
+        reading = bench.read_phase("check")
+    except ReadingError as error:
+        yield Row("delay now", "FAIL", str(error))
+        return
+    phase = " ± ".join(words.with_uncertainty(reading.phase_rad, reading.uncertainty_rad))
+    modulation = f"{meter.modulation_hz * 1e-6:g} MHz"
+    yield Row("delay now", "pass", f"phase {phase} rad at {modulation}; only its changes count")
 
 
 def _print(rows: list[Row], code: int) -> None:

@@ -87,10 +87,10 @@ class CommandLine:
         return json.loads(path.read_text("utf-8"))
 
     @contextmanager
-    def simulating(self, *options: object) -> Iterator[Simulation]:
-        """``autocell simulate peat-bog`` until left, then with its truth."""
+    def simulating(self, *options: object, bench: str = "peat-bog") -> Iterator[Simulation]:
+        """``autocell simulate BENCH`` until left, then with its truth."""
         truth = self.folder / "simulated-truth.json"
-        process = self.start("simulate", "peat-bog", "--json", "--truth", truth, *options)
+        process = self.start("simulate", bench, "--json", "--truth", truth, *options)
         assert process.stdout is not None
         simulation = Simulation(truth, process)
         try:

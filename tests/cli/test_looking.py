@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from tests.cli.conftest import CommandLine
@@ -39,6 +41,31 @@ def test_looking_and_dry_runs_move_nothing(autocell: CommandLine) -> None:
     assert 0.0 < plan["lands_there_probability"] < 1.0
     assert "In all" in survey.out
     assert autocell.here("history", "--json").json == [], "nothing was run"
+
+
+def test_check_shows_who_the_delay_meter_is_and_what_it_reads(autocell: CommandLine) -> None:
+    with autocell.simulating("--seed", 5, bench="peat-bog-delay") as bench:
+        check = autocell.here("check", "--bench", bench.bench_file, "--json")
+        truth = bench.end()
+    assert check.code == 0, check.out
+    rows = {row["what"]: row for row in check.json["checks"]}
+    assert "DELAY-METER" in rows["device phase"]["found"]
+    assert rows["delay now"]["mark"] == "pass"
+    assert re.fullmatch(
+        r"phase [-−]?\d\.\d+ ± 0\.00\d+ rad at 80 MHz; only its changes count",
+        rows["delay now"]["found"],
+    )
+    found = [row["found"] for row in check.json["checks"]]
+    assert "phase: UNIT:ANGL? RAD" in found
+    assert truth["moves"] == 0
+
+
+def test_check_without_light_fails_by_what_sees_none(autocell: CommandLine) -> None:
+    with autocell.simulating("--start", "dark", bench="peat-bog-delay") as bench:
+        check = autocell.here("check", "--bench", bench.bench_file, "--json")
+    assert check.code == 5
+    marks = {row["what"]: row["mark"] for row in check.json["checks"]}
+    assert marks["power now"] == marks["delay now"] == "fail"
 
 
 def test_a_survey_shows_the_staircase_and_goes_back(autocell: CommandLine) -> None:
