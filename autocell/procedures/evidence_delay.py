@@ -129,9 +129,16 @@ class DelayWitness:
         return None
 
     def _pulled_rad(self, tuning: Tuning, at: Setting) -> float:
-        """By how much light that left early may pull the phases: at most its share, in rad."""
-        impure = 1.0 - tuning.belief.predict((self.start.setting, at), most=100).purity
-        return float(np.sum(np.median(impure, axis=0)))
+        """By how much light that left with other passes may pull the phases at worst, rad.
+
+        A vector of length ε at right angles to the sum turns one of length 1 − ε by arcsin
+        ε/(1 − ε); when it is the longer one there is no telling.
+        """
+        purity = np.median(tuning.belief.predict((self.start.setting, at), most=100).purity, axis=0)
+        other, main = 1.0 - purity, np.maximum(purity, 1e-9)
+        return float(
+            np.sum(np.where(other < main, np.arcsin(np.minimum(other / main, 1.0)), np.pi))
+        )
 
 
 def judge(
