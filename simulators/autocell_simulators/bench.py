@@ -1,54 +1,66 @@
 """The simulated bench: true optics, axes and a meter behind the lines of its instruments.
 
 It moves lazily: whenever somebody asks, it is advanced to the present of its clock, by way of
-every moment at which the meter samples the light.
+every moment at which a meter samples the light and a fault begins or ends.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import math
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from pathlib import PurePath
+from functools import partial
 from typing import Any
 
 from autocell.bench.protocols import Clock
-from autocell.description import BenchDescription, DeviceDescription
+from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell_simulators.delay_meter import DelayTraits, SimulatedDelayMeter
-from autocell_simulators.lines import Dialect, InstrumentLine, Line
+from autocell_simulators.drives import Drive, made
+from autocell_simulators.faults.director import Director, Entry, Event
+from autocell_simulators.faults.fault import Bench, Rig
+from autocell_simulators.faults.scenario import Scenario, entry
+from autocell_simulators.instruments import dialects
+from autocell_simulators.lines import InstrumentLine, Line
 from autocell_simulators.mechanics import AxisTraits, SimulatedAxis
 from autocell_simulators.meter import MeterTraits, SimulatedMeter
 from autocell_simulators.optics import TrueOptics, truth_report
-from autocell_simulators.plain_motion import Output, PlainMotion
-from autocell_simulators.scpi_delay_meter import ScpiDelayMeter
-from autocell_simulators.scpi_meter import ScpiMeter
+from autocell_simulators.plain_motion import Output
 from autocell_simulators.seeds import stream
+from autocell_simulators.start_states import START_STATES
 from autocell_simulators.truth import Truth, draw_truth
+from autocell_simulators.wire import Direction, FaultyLine, Wire
 
 _AHEAD_S = 1e-6
 """The bench is this much ahead of its clock: a sleep that rounding cut short is long enough."""
+_WHILE_MOVING, _AT_REST = 0.1, 3.0
+"""How often a thermal head is asked, in its time constants: light is taken as straight between."""
 
 
 class SimulatedBench:
     """One bench, shared by all who hold its lines.
 
     ``truth`` may be a seed: then it is drawn within the bench file's tolerances. All noise
-    follows from the seed of the truth.
+    follows from the seed of the truth. Faults can be begun on a bench that has a ``scenario``,
+    be it empty; without one nothing ever goes wrong.
 
     Raises:
-        UsageError: no such start state, or an instrument that cannot be simulated.
+        UsageError: no such start state, an instrument that cannot be simulated, or a scenario
+            that does not suit this bench.
     """
 
     __slots__ = (
         "_advanced_to_s",
         "_clock",
+        "_director",
         "_instruments",
         "_light",
         "_lock",
         "_modulation",
+        "_moment_s",
+        "_optics",
+        "_rig",
         "_start_s",
         "axes",
         "delay_meter",
@@ -56,7 +68,6 @@ class SimulatedBench:
         "laser_on",
         "lines",
         "meter",
-        "optics",
         "shutter",
         "smallest_gap_m",
         "truth",
@@ -68,23 +79,28 @@ class SimulatedBench:
         truth: Truth | int,
         clock: Clock,
         *,
-        start: str = "six-pass",
+        start: str | None = None,
+        scenario: Scenario | None = None,
     ) -> None:
+        happens = scenario or Scenario()
+        start = start or happens.start or "six-pass"
         if start not in START_STATES:
             raise UsageError(f"no start state {start!r}; there are: {', '.join(START_STATES)}")
+        happens.check_axes(description.axes)
         self._clock = clock
         self._lock = threading.RLock()
-        self._start_s = self._advanced_to_s = clock.now() + _AHEAD_S
-        self._light: tuple[tuple[float, ...], float] | None = None
-        self._modulation: tuple[tuple[float, ...], complex] | None = None
+        self._start_s = self._advanced_to_s = self._moment_s = clock.now() + _AHEAD_S
+        self._light: tuple[TrueOptics, tuple[float, ...], float] | None = None
+        self._modulation: tuple[TrueOptics, tuple[float, ...], complex] | None = None
         self.description = description
         self.truth = truth if isinstance(truth, Truth) else draw_truth(description, truth)
-        self.optics = TrueOptics(description, self.truth)
+        self._optics = TrueOptics(description, self.truth)
         self.axes = {
             name: SimulatedAxis(
                 AxisTraits.of(axis, self.truth.backlash[name]),
                 stream(self.truth.seed, f"axis {name}"),
                 self._start_s,
+                self._drive(name, happens),
             )
             for name, axis in description.axes.items()
         }
@@ -99,17 +115,73 @@ class SimulatedBench:
             )
         self.shutter = Output()
         self.laser_on = True
-        START_STATES[start](self)
-        self.smallest_gap_m = self._spacing_m()
         self._instruments = {
-            name: InstrumentLine(dialect, self.present) for name, dialect in _dialects(self).items()
+            name: InstrumentLine(dialect, self.present) for name, dialect in dialects(self).items()
         }
-        self.lines: Mapping[str, Line] = self._instruments
+        wires = {} if scenario is None else {name: Wire() for name in self._instruments}
+        self.lines: Mapping[str, Line] = {
+            name: self._faulty(line, wires[name]) if name in wires else line
+            for name, line in self._instruments.items()
+        }
+        self._rig = Rig(
+            wires,
+            Bench(
+                description,
+                self.axes,
+                self.meter,
+                optics=lambda: self.optics,
+                positions=self._positions,
+                light_w=lambda: self._light_w(self._moment_s),
+                power_cycle=self._power_cycle,
+            ),
+        )
+        happens.check(self._rig)
+        seed = self.truth.seed if happens.seed is None else happens.seed
+        self._director = Director(self._rig, seed, self._start_s)
+        state = START_STATES[start]
+        state.place(self)
+        self._tell_director()
+        self._director.add([*state.faults, *happens.entries], self._start_s)
+        self.smallest_gap_m = self._spacing_m()
 
     @property
     def clock(self) -> Clock:
         """The clock by which everything here happens."""
         return self._clock
+
+    @property
+    def optics(self) -> TrueOptics:
+        """Cell and beam as they are, faults included."""
+        truth = self._director.changed(self.truth, self._moment_s)
+        if truth is not self._optics.truth:
+            self._optics = TrueOptics(self.description, truth)
+        return self._optics
+
+    @property
+    def rig(self) -> Rig:
+        """What faults act on."""
+        return self._rig
+
+    @property
+    def events(self) -> Sequence[Event]:
+        """Which faults have begun and ended by now."""
+        with self.present():
+            return list(self._director.events)
+
+    def begin(self, *faults: Mapping[str, Any] | Entry) -> None:
+        """Have these faults from now on, each as an entry of a scenario file.
+
+        Raises UsageError for one that is not right, or does not suit this bench.
+        """
+        entries = [fault if isinstance(fault, Entry) else entry(fault) for fault in faults]
+        Scenario(entries=entries).check(self._rig)
+        with self.present() as now_s:
+            self._director.add(entries, now_s)
+
+    def end(self, fault: str) -> int:
+        """End all faults of this name, and begin none of them again; how many there were."""
+        with self.present() as now_s:
+            return self._director.end(fault, now_s)
 
     @contextmanager
     def present(self) -> Iterator[float]:
@@ -142,30 +214,47 @@ class SimulatedBench:
                 ),
                 "smallest_gap_m": self.smallest_gap_m,
                 "axis_counts": counts,
+                "room_k": self._rig.whole.room.at(now_s),
+                "clock_ahead_s": self._rig.whole.clock_ahead_s,
+                "events": [dataclasses.asdict(event) for event in self._director.events],
             }
 
     def _advance(self, now_s: float) -> None:
         if now_s == self._advanced_to_s:
             return
         self._advanced_to_s = now_s
-        while (due_s := self._next_sample_s()) <= now_s:
-            self._move(due_s)
-            if self.meter.next_sample_s == due_s:
-                self.meter.take(self._light_w(due_s))
-            if self.delay_meter is not None and self.delay_meter.next_sample_s == due_s:
-                self.delay_meter.take(self._modulation_w(due_s, self.delay_meter.frequency_hz))
+        self._soak()  # what was switched since, was switched then
+        while (moment_s := self._next_moment_s()) <= now_s:
+            self._move(moment_s)
+            self._director.advance(moment_s)
+            self._soak()
+            if self.meter.next_sample_s == moment_s:
+                self.meter.take(self._light_w(moment_s))
+            if self.delay_meter is not None and self.delay_meter.next_sample_s == moment_s:
+                self.delay_meter.take(self._modulation_w(moment_s, self.delay_meter.frequency_hz))
             for instrument in self._instruments.values():
-                instrument.advance(due_s)
+                instrument.advance(moment_s)
         self._move(now_s)
+        self._soak()
 
-    def _next_sample_s(self) -> float:
-        """When the next meter samples the light; infinite when none does."""
-        due_s = [self.meter.next_sample_s]
+    def _next_moment_s(self) -> float:
+        """When a meter samples the light, a fault begins or ends, or a thermal head is asked."""
+        due_s = [self.meter.next_sample_s, self._director.next_s]
         if self.delay_meter is not None:
             due_s.append(self.delay_meter.next_sample_s)
-        return min((due for due in due_s if due is not None), default=math.inf)
+        if self.meter.head is not None:
+            moving = any(axis.in_motion for axis in self.axes.values())
+            part = _WHILE_MOVING if moving else _AT_REST
+            due_s.append(self._moment_s + part * self.meter.head.time_constant_s)
+        return min(due for due in due_s if due is not None)
+
+    def _soak(self) -> None:
+        """A thermal head sees the light of every moment, whether it is read or not."""
+        if self.meter.head is not None:
+            self.meter.head.soak(self._light_w(self._moment_s), self._moment_s)
 
     def _move(self, time_s: float) -> None:
+        self._moment_s = time_s
         for axis in self.axes.values():
             axis.advance(time_s)
         self.smallest_gap_m = min(self.smallest_gap_m, self._spacing_m())
@@ -180,105 +269,65 @@ class SimulatedBench:
         """Light on the meter. What the cell lets through is traced once per place."""
         if not (self.laser_on and self.shutter.on):
             return 0.0
-        positions = self._positions()
+        optics, positions = self.optics, self._positions()
         place = tuple(positions.values())
-        if self._light is None or self._light[0] != place:
-            self._light = (place, self.optics.fraction(positions))
-        return self.optics.arriving_w(time_s - self._start_s) * self._light[1]
+        if self._light is None or self._light[0] is not optics or self._light[1] != place:
+            self._light = (optics, place, optics.fraction(positions))
+        return optics.arriving_w(time_s - self._start_s) * self._light[2]
 
     def _modulation_w(self, time_s: float, frequency_hz: float) -> complex:
         """Modulation of the light on the meters, traced once per place and frequency."""
         if not (self.laser_on and self.shutter.on):
             return 0j
-        positions = self._positions()
+        optics, positions = self.optics, self._positions()
         place = (frequency_hz, *positions.values())
-        if self._modulation is None or self._modulation[0] != place:
-            self._modulation = (place, self.optics.modulation(positions, frequency_hz))
-        return self.optics.arriving_w(time_s - self._start_s) * self._modulation[1]
+        seen = self._modulation
+        if seen is None or seen[0] is not optics or seen[1] != place:
+            seen = (optics, place, optics.modulation(positions, frequency_hz))
+            self._modulation = seen
+        return optics.arriving_w(time_s - self._start_s) * seen[2]
 
-
-def _six_pass(bench: SimulatedBench) -> None:
-    """One focal length between the mirrors by the bench file, input axes at zero."""
-    description = bench.description
-    one_focal_length_m = 0.5 * description.entrance_mirror.radius_m
-    positions = description.positions(description.zero.at_spacing(one_focal_length_m))
-    for name, axis in bench.axes.items():
-        axis.place(positions[name])
-
-
-def _power_cycled(bench: SimulatedBench) -> None:
-    """Six passes, and a controller that has just forgotten where it is."""
-    _six_pass(bench)
-    for axis in bench.axes.values():
-        axis.power_cycle()
-
-
-def _dark(bench: SimulatedBench) -> None:
-    """Six passes, with the laser off."""
-    _six_pass(bench)
-    bench.laser_on = False
-
-
-START_STATES: Mapping[str, Callable[[SimulatedBench], None]] = {
-    "six-pass": _six_pass,
-    "power-cycled": _power_cycled,
-    "dark": _dark,
-}
-"""How a bench may be found at the start, by name."""
-
-
-def _dialects(bench: SimulatedBench) -> dict[str, Dialect]:
-    """Which instrument speaks what follows from who the axes, meter and shutter refer to."""
-    description = bench.description
-    shutter = description.shutter
-    dialects: dict[str, Dialect] = {}
-    for name, device in description.devices.items():
-        axes = {
-            int(axis.section["channel"]): bench.axes[axis.name]
-            for axis in description.axes.values()
-            if axis.device == name
-        }
-        outputs = (
-            {int(shutter.section["channel"]): bench.shutter}
-            if shutter is not None and shutter.device == name
-            else {}
+    def _drive(self, name: str, scenario: Scenario) -> Drive | None:
+        """The drive of an axis; None is that of every bench file."""
+        if name not in scenario.axes:
+            return None
+        section, axis = scenario.axes[name], self.description.axes[name]
+        return made(
+            section.drive,
+            self.truth.backlash[name],
+            step=section.step_um * 1e-6 if axis.unit == "mm" else section.step_urad * 1e-6,
+            settling_s=section.settling_ms * 1e-3,
+            ends=(axis.low, axis.high),
+            random=stream(self.truth.seed, f"drive {name}"),
         )
-        is_meter = description.meter.device == name
-        delay_meter = bench.delay_meter if _measures_delay(description, name) else None
-        roles = [
-            role
-            for role, is_one in (
-                ("controller", bool(axes or outputs)),
-                ("power meter", is_meter),
-                ("delay meter", delay_meter is not None),
-            )
-            if is_one
-        ]
-        if len(roles) > 1:
-            raise UsageError(
-                f"device {name!r} is both {' and '.join(roles)}; the simulated bench has them "
-                f"apart: give the {roles[-1]} a device of its own"
-            )
-        if delay_meter is not None:
-            _require(device, "scpi-delay-meter", device.driver)
-            dialects[name] = ScpiDelayMeter(delay_meter)
-        elif is_meter:
-            _require(device, "scpi-power-meter", device.driver)
-            dialects[name] = ScpiMeter(bench.meter)
-        elif axes or outputs:
-            _require(device, "ascii-motion", device.driver)
-            dialect = device.section.get("dialect", "plain-motion.yaml")
-            _require(device, "plain-motion", PurePath(str(dialect)).stem)
-            dialects[name] = PlainMotion(axes, outputs)
-    return dialects
 
+    def _faulty(self, line: Line, wire: Wire) -> Line:
+        return FaultyLine(line, wire, self.present, lambda: self._director.next_s)
 
-def _measures_delay(description: BenchDescription, name: str) -> bool:
-    return description.delay_meter is not None and description.delay_meter.device == name
+    def _power_cycle(self, device: str) -> None:
+        for name, axis in self.description.axes.items():
+            if axis.device == device:
+                self.axes[name].power_cycle()
+        described = self.description
+        if described.meter.device == device:
+            self.meter.reset()
+        delay = described.delay_meter
+        if self.delay_meter is not None and delay is not None and delay.device == device:
+            self.delay_meter.reset()
+        self._instruments[device].hang_up()
 
-
-def _require(device: DeviceDescription, known: str, asked: str) -> None:
-    if asked != known:
-        raise UsageError(
-            f"device {device.name!r}: the simulated bench speaks {known!r} here, not {asked!r}"
+    def _tell_director(self) -> None:
+        """Have it told of moves, readings and messages."""
+        for name, axis in self.axes.items():
+            axis.on_move = partial(self._moved, name)
+        self.meter.on_reading = partial(
+            self._director.count, "reading", self.description.meter.device
         )
+        for name, wire in self._rig.wires.items():
+            wire.on_message = partial(self._passed, name)
+
+    def _moved(self, name: str, axis: SimulatedAxis) -> None:
+        self._director.count("move", name, self._moment_s, axis.ends_s)
+
+    def _passed(self, device: str, direction: Direction) -> None:
+        self._director.count(direction, device, self._moment_s)

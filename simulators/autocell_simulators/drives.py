@@ -158,6 +158,27 @@ class PiezoInertia:
             self.load = min(max(self.load + self._direction * gain, low), high)
 
 
+def made(
+    kind: DriveKind,
+    backlash: float,
+    *,
+    step: float,
+    settling_s: float,
+    ends: tuple[float, float],
+    random: np.random.Generator,
+) -> Drive:
+    """A drive of this kind, from what each kind needs (m or rad, s)."""
+    match kind:
+        case "servo":
+            return Servo(backlash)
+        case "stepper":
+            return Stepper(backlash, step)
+        case "closed-loop":
+            return ClosedLoop(settling_s)
+        case "piezo-inertia":
+            return PiezoInertia(step, ends, random)
+
+
 class Creep:
     """What a mount goes on moving after it was moved, and where to.
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from autocell.bench.protocols import Clock, Connect, Transport
 from autocell.bench.protocols import Line as LineSettings
 from autocell.errors import Busy, Disconnected, NoReply
@@ -12,21 +14,36 @@ _SHORTEST_WAIT_S = 1e-9
 
 
 def connector(bench: SimulatedBench) -> Connect:
-    """What opens the addresses of the bench file on this bench, each for one owner at a time."""
-    lines = {bench.description.devices[name].address: line for name, line in bench.lines.items()}
-    owned: set[str] = set()
+    """What opens the addresses of the bench file on this bench, each for one owner at a time.
+
+    A port that came back under another name has the next number in its address; a link by
+    identity (``by-id`` in the address) leads to it whatever its name.
+    """
+    devices, owned = bench.description.devices, set[str]()
 
     def connect(address: str, line: LineSettings) -> Transport:
-        if address not in lines:
+        there = {
+            _renamed(devices[name].address, line.port.renamed): line
+            for name, line in bench.lines.items()
+            if line.port.plugged_in
+        }
+        if address not in there:
             raise Disconnected(
-                f"{address}: nothing there; the simulated bench has {', '.join(sorted(lines))}"
+                f"{address}: nothing there; the simulated bench has "
+                f"{', '.join(sorted(there)) or 'nothing plugged in'}"
             )
         if address in owned:
             raise Busy(f"{address}: already open in this process")
         owned.add(address)
-        return InProcessTransport(address, lines[address], line.clock, owned)
+        return InProcessTransport(address, there[address], line.clock, owned)
 
     return connect
+
+
+def _renamed(address: str, times: int) -> str:
+    if not times or "by-id" in address:
+        return address
+    return re.sub(r"\d+(?=\D*$)", lambda number: str(int(number[0]) + times), address)
 
 
 class InProcessTransport:
@@ -39,16 +56,17 @@ class InProcessTransport:
         self._owned = owned
         self._inbox = b""
         self._open = True
+        self._unplugged = line.port.unplugged
 
     def write(self, message: bytes) -> None:
-        """Send all of ``message``. Raises Disconnected after :meth:`close`."""
+        """Send all of ``message``. Raises Disconnected, also after :meth:`close`."""
         self._check_open()
         self._line.feed(message)
 
     def read_until(self, terminator: bytes, deadline: float) -> bytes:
         """The next message without its terminator. Raises NoReply, Disconnected."""
-        self._check_open()
         while True:
+            self._check_open()
             self._inbox += self._line.take()
             message, found, rest = self._inbox.partition(terminator)
             if found:
@@ -78,3 +96,6 @@ class InProcessTransport:
     def _check_open(self) -> None:
         if not self._open:
             raise Disconnected(f"{self._address}: closed")
+        if self._line.port.unplugged != self._unplugged:
+            self._line.hang_up()
+            raise Disconnected(f"{self._address}: the port has disappeared")

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from typing import Protocol
 
 REPLY_LATENCY_S = 0.002
@@ -40,6 +41,18 @@ class Dialect(Protocol):
         ...
 
 
+@dataclass(frozen=True)
+class Port:
+    """The port of a line: whether it is there, how often it went, and came back renamed.
+
+    Whoever had it open when it went has nothing any more, also once it is back.
+    """
+
+    plugged_in: bool = True
+    unplugged: int = 0
+    renamed: int = 0
+
+
 class Line(Protocol):
     """Both directions of a line, at the present time of the bench."""
 
@@ -54,6 +67,16 @@ class Line(Protocol):
     @property
     def next_s(self) -> float | None:
         """When more may be due, by the bench's clock; None when nothing is under way."""
+        ...
+
+    @property
+    def busy(self) -> bool:
+        """Whether an answer is under way."""
+        ...
+
+    @property
+    def port(self) -> Port:
+        """Whether it is there, and how often it was not."""
         ...
 
     def hang_up(self) -> None:
@@ -107,6 +130,16 @@ class InstrumentLine:
             due_s = self._due[0][0] if self._due else None
             moments = [moment for moment in (due_s, self._dialect.next_s) if moment is not None]
             return min(moments, default=None)
+
+    @property
+    def busy(self) -> bool:
+        """Whether an answer is under way."""
+        return self.next_s is not None
+
+    @property
+    def port(self) -> Port:
+        """Always there: what unplugs it is a wire around it."""
+        return Port()
 
     def hang_up(self) -> None:
         """The client has gone."""

@@ -90,6 +90,7 @@ class SimulatedAxis:
 
     __slots__ = (
         "_counter_zero",
+        "_deaf",
         "_homing",
         "_motor",
         "_move_start",
@@ -139,8 +140,7 @@ class SimulatedAxis:
         self._scatter_step = (0.0, 0.0, 0.0)
         self._settling = (time_s, 0.0)
         self._trajectory: Trajectory | None = None
-        self._homing = False
-        self._runs_away = False
+        self._homing = self._runs_away = self._deaf = False
         self._shown_from_s = time_s
 
     @property
@@ -239,7 +239,7 @@ class SimulatedAxis:
 
     def stop(self) -> None:
         """Brake at once; a search for the reference is given up."""
-        if self._trajectory is None or not self.obeys_stop:
+        if self._trajectory is None or self._deaf or not self.obeys_stop:
             return
         position, velocity = self._trajectory.at(self._time_s)
         self._homing = self._runs_away = False
@@ -265,7 +265,7 @@ class SimulatedAxis:
         """The load stays where it is until this move, or the next one, has ended."""
         self.drive.stuck = True
 
-    def run_away(self) -> None:
+    def run_away(self, *, obeys_stop: bool) -> None:
         """The move under way does not end where it was sent, but at the end of the travel."""
         if self._trajectory is None:
             return
@@ -274,7 +274,7 @@ class SimulatedAxis:
         traits = self.traits
         reach = _HARD_END * traits.beyond + (traits.high - traits.low)
         end = (traits.high + reach if direction > 0.0 else traits.low - reach) + self._slip
-        self._homing, self._runs_away = False, True
+        self._homing, self._runs_away, self._deaf = False, True, not obeys_stop
         self._trajectory = cruising(self._time_s, position, end, traits.speed)
 
     def miss_steps(self, distance: float) -> None:
@@ -335,7 +335,8 @@ class SimulatedAxis:
     def _rest(self, time_s: float) -> None:
         """The motor has come to rest."""
         distance = self._motor - self._move_start
-        self._trajectory, self._homing, self._runs_away = None, False, False
+        self._trajectory = None
+        self._homing = self._runs_away = self._deaf = False
         self.drive.stuck = False
         if self.creep is not None:
             self.creep.moved(distance, time_s)

@@ -101,7 +101,7 @@ class MeterTrouble:
     ripple_w: float = 0.0
     """Amplitude of the part of it that flickers, as 1 + cos, at ``ripple_hz``."""
     ripple_hz: float = 100.0
-    noise: float = 0.0
+    noise: Callable[[], float] = field(default=lambda: 0.0)
     """Extra noise of a reading of ``noise_window_s``, relative."""
     range_gain: dict[float, float] = field(default_factory=dict)
     """Ranges that do not agree with the others."""
@@ -261,7 +261,7 @@ class SimulatedMeter:
         floor_w = traits.noise_floor_w * self.range_w / traits.noise_range_w
         window_s = self._window_s()
         shorter = math.sqrt(traits.noise_window_s / window_s)
-        relative = math.hypot(traits.relative_noise, trouble.noise)
+        relative = math.hypot(traits.relative_noise, trouble.noise())
         noise_w = shorter * math.hypot(relative * mean_w, floor_w)
         power_w = mean_w + noise_w * float(self._random.standard_normal())
         if trouble.ripple_w:

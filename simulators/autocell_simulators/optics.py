@@ -135,7 +135,28 @@ class TrueOptics:
         spacing = self.spacing_m(positions)
         phase = 4.0 * np.pi * spacing / self.description.laser.wavelength_m
         fringe = 1.0 + 0.5 * truth.fringe * np.cos(phase + truth.fringe_phase_rad)
-        return float(self.exit(positions).power) * float(fringe)
+        return float(self.exit(positions).power) * float(fringe) * self.transmission(positions)
+
+    def transmission(self, positions: Mapping[str, float]) -> float:
+        """What specks on the mirrors, and all that the light passes beside them, let through.
+
+        A speck small against the beam takes exp(−2 ρᵀSρ) of its loss where the beam's footprint
+        has the intensity exp(−2 ρᵀSρ) at the speck; from every pass that arrives at its mirror.
+        """
+        truth = self.truth
+        if not truth.dust:
+            return truth.transmission
+        cell, beam = self.cell(positions), self.beam(positions)
+        passes = int(self.exit(positions).passes)
+        path = trace(cell, beam, max(passes, 1))
+        through = truth.transmission
+        for speck in truth.dust:
+            on = slice(1, passes, 2) if speck.mirror == "far" else slice(2, passes, 2)
+            x, y = np.moveaxis(path.position_m[on, :2] - [speck.x_m, speck.y_m], -1, 0)
+            sxx, sxy, syy = np.moveaxis(path.footprint_per_m2[on], -1, 0)
+            met = np.exp(-2.0 * (sxx * x**2 + 2.0 * sxy * x * y + syy * y**2))
+            through *= float(np.nanprod(1.0 - speck.loss * met))
+        return through
 
     def modulation(self, positions: Mapping[str, float], frequency_hz: float) -> complex:
         """Intensity modulation of the light on the detector, as a part of that at the hole.
@@ -154,7 +175,7 @@ class TrueOptics:
             seen = float(exit_power(cell, beam, int(passes)).path_power)
             sum_of_all += cmath.rect(seen - before, per_m * float(path.path_length_m[passes]))
             before = seen
-        return sum_of_all
+        return sum_of_all * self.transmission(positions)
 
     def arriving_w(self, time_s: float) -> float:
         """Power at the entrance hole as the meter would scale it, ``time_s`` after the start."""
@@ -239,6 +260,7 @@ def truth_report(optics: TrueOptics, positions: Mapping[str, float]) -> dict[str
     """What is true at these true axis positions, ready for JSON. Margins are in spacing."""
     exits = optics.exit(positions)
     edges = margins(optics, positions)
+    through = optics.transmission(positions)
     return {
         "passes": int(exits.passes),
         "spacing_m": optics.spacing_m(positions),
@@ -246,8 +268,8 @@ def truth_report(optics: TrueOptics, positions: Mapping[str, float]) -> dict[str
         "margin_low_m": edges.low_m,
         "margin_high_m": edges.high_m,
         "path_length_m": float(exits.path_length_m),
-        "power_fraction": float(exits.power),
-        "passes_power_fraction": float(exits.passes_power),
+        "power_fraction": float(exits.power) * through,
+        "passes_power_fraction": float(exits.passes_power) * through,
         "mean_passes": float(exits.mean_passes),
         "positions": {name: float(value) for name, value in positions.items()},
         "drawn": drawn(optics.truth),

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from autocell.description import AxisDescription, BenchDescription
+from autocell.optics.cell import MirrorName
 from autocell_simulators.seeds import stream
 
 Range = tuple[float, float]
@@ -59,6 +60,19 @@ class Effects:
     """What the meter shows without any light."""
     room_light_w: float = 2e-7
     """Stray light on the detector, shutter closed or not."""
+
+
+@dataclass(frozen=True)
+class Dust:
+    """A speck on a mirror, small against the beam, at a place measured from the cell's axis.
+
+    It takes ``loss`` of a beam that it is in the middle of.
+    """
+
+    mirror: MirrorName
+    x_m: float
+    y_m: float
+    loss: float
 
 
 @dataclass(frozen=True)
@@ -110,6 +124,9 @@ class Truth:
     axis_gain: Mapping[str, float]
     axis_coupling: Mapping[str, Mapping[str, float]]
     backlash: Mapping[str, float]
+    transmission: float = 1.0
+    """Of all that the light passes between the entrance hole and the detector, but the mirrors."""
+    dust: tuple[Dust, ...] = ()
 
 
 def draw_truth(

@@ -13,8 +13,8 @@ from autocell.errors import UsageError
 Ask = Callable[[str], str]
 
 
-@pytest.mark.parametrize("state", START_STATES)
-def test_every_start_state_stands_at_six_passes(
+@pytest.mark.parametrize("state", [name for name in START_STATES if name != "wrong-pass-count"])
+def test_every_start_state_but_one_stands_at_six_passes(
     description: BenchDescription, clock: VirtualClock, state: str
 ) -> None:
     report = SimulatedBench(description, 4, clock, start=state).truth_report()
@@ -38,7 +38,7 @@ def test_a_dark_bench_has_its_laser_off(description: BenchDescription, clock: Vi
 def test_an_unknown_start_state_names_those_that_exist(
     description: BenchDescription, clock: VirtualClock
 ) -> None:
-    with pytest.raises(UsageError, match="six-pass, power-cycled, dark"):
+    with pytest.raises(UsageError, match="six-pass, aligned, knocked, power-cycled"):
         SimulatedBench(description, 4, clock, start="six-pas")
 
 
