@@ -10,6 +10,7 @@ import logging
 import math
 import warnings
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -58,7 +59,7 @@ def powell(objective: Objective, start: FloatArray, random: np.random.Generator)
     from scipy.optimize import minimize
 
     def once(at: FloatArray, _: float) -> None:
-        options = {"xtol": SMALLEST_STEP, "ftol": NOISE, "maxfev": objective.left}
+        options: Any = {"xtol": SMALLEST_STEP, "ftol": NOISE, "maxfev": objective.left}
         minimize(objective, at, method="Powell", bounds=_bounds(at), options=options)
 
     return _again_and_again(objective, start, once)
@@ -69,7 +70,7 @@ def cobyqa(objective: Objective, start: FloatArray, random: np.random.Generator)
     from scipy.optimize import minimize
 
     def once(at: FloatArray, step: float) -> None:
-        options = {
+        options: Any = {
             "initial_tr_radius": step,
             "final_tr_radius": SMALLEST_STEP,
             "maxfev": objective.left,
