@@ -20,10 +20,15 @@ from autocell_drivers.lasting_line import LastingLine
 
 T = TypeVar("T")
 Parse = Callable[[bytes], T]
-"""Bytes of one reply to its value. Raises BadReply for another reply, Refused for an error."""
+"""Bytes of one reply to its value. Raises BadReply for another reply, Refused for an error,
+Unfinished for a line that belongs to an answer of several and does not end it."""
 
 _ATTEMPTS = 4
 _BETWEEN_REOPENINGS_S = 0.25
+
+
+class Unfinished(Exception):
+    """More lines of this answer are to come."""
 
 
 @dataclass(frozen=True)
@@ -137,6 +142,12 @@ class Exchange:
         or Refused when it was never acknowledged, Disconnected when it could not be sent.
         """
         self._outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
+
+    def shout(self, message: bytes) -> None:
+        """Send at once what the instrument picks out of the stream wherever it comes, and does not
+        answer. A line that has gone is opened again if that can be done at once. Raises
+        Disconnected or NoReply when it could not be sent."""
+        self._outlasting(lambda: self._transport.write(message), patience_s=0.0)
 
     def _press(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
         was_in_step = self._in_step and self._transport.discard_input() == 0
@@ -255,6 +266,8 @@ class Exchange:
                 refusal = refusal or error
             except BadReply as error:
                 stranger = error
+            except Unfinished:
+                continue
             else:
                 self._in_step = True
                 return answer, refusal
@@ -266,14 +279,17 @@ class Exchange:
             self._read_echo(message, deadline)
 
     def _answer(self, parse: Parse[T], deadline: float) -> T:
-        reply = self._read(self._manners.reply_ending, deadline)
-        try:
-            answer = parse(reply)
-        except Refused:
+        while True:
+            reply = self._read(self._manners.reply_ending, deadline)
+            try:
+                answer = parse(reply)
+            except Unfinished:
+                continue
+            except Refused:
+                self._in_step = True
+                raise
             self._in_step = True
-            raise
-        self._in_step = True
-        return answer
+            return answer
 
     def _read_echo(self, message: bytes, deadline: float) -> None:
         ending = self._manners.command_ending

@@ -155,8 +155,16 @@ class GcodeMotion:
         for letter, target in block.targets.items():
             axis = self._axes[letter]
             position = target / self._per_si[letter]
-            if abs(position - axis.counter) >= axis.traits.resolution:
+            if abs(position - axis.counter) < axis.traits.resolution:
+                continue
+            try:
                 axis.move_to(position)
+            except MoveRefusedError:
+                self._brake()
+                self._queue.clear()
+                self._alarm, self._now = True, None
+                self._ready += b"ALARM:1\r\n[MSG:Reset to continue]\r\n"
+                return
 
     def _hold(self) -> None:
         if self._alarm or self._homing:
@@ -224,9 +232,6 @@ class GcodeMotion:
                 self._gcode(line)
         except _ErrorCode as code:
             return f"error:{code}\r\n".encode("ascii")
-        except MoveRefusedError as refused:
-            self._now = None
-            return b"error:15\r\n" if refused.reason == "LIMIT" else b"error:9\r\n"
         return b"ok\r\n"
 
     def _system(self, line: str) -> bytes:
@@ -270,6 +275,7 @@ class GcodeMotion:
         told = {10: "1", 13: "0", 20: str(int(self._soft_limits)), 22: "1", 23: str(from_zero)}
         for letter, axis in self._axes.items():
             place, per_si = _LETTERS.index(letter), self._per_si[letter]
+            told[100 + place] = f"{1.0 / (axis.traits.resolution * per_si):.3f}"
             told[110 + place] = f"{60.0 * axis.traits.speed * per_si:.3f}"
             told[120 + place] = f"{axis.traits.acceleration * per_si:.3f}"
             told[130 + place] = f"{(axis.traits.high - axis.traits.low) * per_si:.3f}"
@@ -347,5 +353,5 @@ class GcodeMotion:
 def _words(text: str) -> list[tuple[str, float]]:
     words = _WORD.findall(text)
     if "".join(letter + number for letter, number in words) != text:
-        raise _ErrorCode(1 if re.search(r"(^|[\d.])[\d.]*[^A-Z\d.+-]|^[^A-Z]", text) else 2)
+        raise _ErrorCode(2 if text[:1].isalpha() else 1)
     return [(letter, float(number)) for letter, number in words]

@@ -24,7 +24,8 @@ HANG_UP = object()
 """What a script yields to end the connection."""
 
 Script = Callable[[bytes], Iterator[bytes | float | object]]
-"""A line that arrived, without its ending; yields bytes to send and seconds to wait."""
+"""A line that arrived, without its ending, or, where lines have none, the bytes that came; yields
+bytes to send and seconds to wait."""
 
 
 @dataclass
@@ -49,7 +50,10 @@ def _serve(
         data = receive()
         if data is None:
             return
-        *lines, instrument.leftover = (instrument.leftover + data).split(ending)
+        if ending:
+            *lines, instrument.leftover = (instrument.leftover + data).split(ending)
+        else:
+            lines = [data] if data else []
         for line in lines:
             instrument.lines.append(line)
             for step in script(line):
