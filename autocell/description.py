@@ -277,17 +277,16 @@ class BenchDescription:
         here = self.setting(positions)
         return self.positions(replace(here, slope_x=slope_x, slope_y=slope_y))
 
-    def within_limits(self, setting: Setting) -> bool:
-        """Whether every axis can approach this setting from any side without leaving its limits
-        or the minimum gap, however far the true spacing is from the nominal one."""
-        try:
-            positions = self.positions(setting)
-        except UsageError:
-            return False
-        return setting.spacing_m >= self.lowest_spacing_m - ROUNDING and all(
-            axis.reach[0] - ROUNDING <= positions[name] <= axis.reach[1] + ROUNDING
-            for name, axis in self.axes.items()
-        )
+    def reach(self, axis: str) -> tuple[float, float]:
+        """Lowest and highest position of an axis that may be asked for, m or rad.
+
+        An approach from any side stays within the limits and, for the spacing, keeps the minimum
+        gap, however far the true spacing is from the nominal one.
+        """
+        low, high = self.axes[axis].reach
+        if axis == "spacing":
+            low = max(low, self.lowest_spacing_m - self.spacing_at_zero_m)
+        return low, high
 
     @property
     def lowest_spacing_m(self) -> float:

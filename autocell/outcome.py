@@ -6,7 +6,7 @@ SI units throughout. ``None`` means unknown, never zero.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
@@ -104,6 +104,74 @@ class PathLength:
 
 
 @dataclass(frozen=True)
+class AxisMargin:
+    """How far one axis may go, down (low) and up (high), before the pattern is lost, m or rad.
+
+    ``None`` where no end was found. ``*_u`` are standard uncertainties; ``located`` says whether
+    both ends were read at, and not only predicted. ``unit`` is what people read it in.
+    """
+
+    axis: str
+    unit: Literal["mm", "mrad"]
+    low: float | None
+    high: float | None
+    low_u: float | None
+    high_u: float | None
+    overnight_drift: float
+    located: bool = False
+
+    @property
+    def nights(self) -> float:
+        """Overnight drifts to the nearer end; infinite without one."""
+        ends = [end for end in (self.low, self.high) if end is not None]
+        return min(ends) / self.overnight_drift if ends else math.inf
+
+    def as_json(self) -> dict[str, Any]:
+        """What ``--json`` prints; distances in m or rad."""
+        return {**vars(self), "nights": self.nights}
+
+
+def least_margin(margins: Sequence[AxisMargin]) -> AxisMargin | None:
+    """The margin that a night's drift uses up first; None without any."""
+    return min(margins, key=lambda margin: margin.nights, default=None)
+
+
+_TOLD = 0.5
+"""Share of the uncertainty that the bench file leaves, below which a number counts as found."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One unknown of the bench, SI: in the bench file, and after the readings.
+
+    ``*_u`` are standard uncertainties; that of the file is its tolerance over √3 (JCGM 100,
+    4.3.7). ``reflectivity`` is the mean of both mirrors, lengths and angles are offsets unless
+    the name is that of a radius, ``waist`` and ``log_gain`` are relative.
+    """
+
+    name: str
+    words: str
+    value: float
+    u: float
+    file_value: float
+    file_u: float
+
+    @property
+    def observable(self) -> bool:
+        """Whether the readings narrowed it to half or less of what the file leaves open."""
+        return self.u <= _TOLD * self.file_u
+
+
+@dataclass(frozen=True)
+class Combination:
+    """A sum that is known better than its parts: spacing offset + Σ weight × change of radius."""
+
+    value_m: float
+    u_m: float
+    weights: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
 class Staircase:
     """The fitted model along the spacing: the band is that of the belief, not of the readings.
 
@@ -188,6 +256,14 @@ class Outcome:
     expected_throughput: float | None = None
     margin_low_m: float | None = None
     margin_high_m: float | None = None
+    margins: tuple[AxisMargin, ...] = ()
+    """At the end, of every axis that drifts."""
+    margins_before: tuple[AxisMargin, ...] = ()
+    """Where the pass count was proved first, before settling."""
+    readings_to_proof: int | None = None
+    findings: tuple[Finding, ...] = ()
+    """What the readings made of each unknown of the bench file."""
+    spacing_and_radii: Combination | None = None
     posterior: tuple[tuple[int, float], ...] = ()
     """Probability of each pass count at the end."""
     staircase: Staircase | None = None
@@ -222,6 +298,14 @@ class Outcome:
             "expected_throughput": self.expected_throughput,
             "margin_low_m": self.margin_low_m,
             "margin_high_m": self.margin_high_m,
+            "margins": [margin.as_json() for margin in self.margins],
+            "margin_nights": _nights(self.margins),
+            "margin_before_nights": _nights(self.margins_before),
+            "readings_to_proof": self.readings_to_proof,
+            "findings": {
+                found.name: {"value": found.value, "u": found.u, "observable": found.observable}
+                for found in self.findings
+            },
             "run": self.run,
         }
         return {key: _finite(value, lambda _: None) for key, value in plain.items()}
@@ -235,6 +319,11 @@ class Outcome:
     def from_dict(cls, values: Mapping[str, Any]) -> Outcome:
         """Inverse of :meth:`as_dict`. Raises ValueError for what is not an outcome."""
         return _codec().validate_python(values)
+
+
+def _nights(margins: Sequence[AxisMargin]) -> float | None:
+    least = least_margin(margins)
+    return None if least is None else least.nights
 
 
 def _finite(value: Any, stand_in: Callable[[float], object]) -> Any:

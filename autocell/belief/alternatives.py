@@ -6,18 +6,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autocell.belief.best_fit import climb
-from autocell.belief.model import Prediction
+from autocell.belief.best_fit import Fit, climb, score
+from autocell.belief.model import IntArray, Prediction
 from autocell.belief.population import Belief
-from autocell.belief.unknowns import UNKNOWNS, FloatArray, Prior
+from autocell.belief.unknowns import FloatArray, Prior
 from autocell.setting import Setting
 
-_OFFSET = UNKNOWNS.index("spacing_offset_m")
+_OFFSET = "spacing_offset_m"
 ALLOWANCE = 3.0
 """Tolerances within which a rival may find its bench: a proof must not rest on a bench file that
 claims to know its bench better than it does."""
 
-_STARTS = 5
+_DRAWN, _LIKE_IT, _STARTS, _KEPT = 3000, 200, 5, 3
+"""Benches drawn; those of one pass count that are looked at; how many of them climb, and how many
+climb on after the first steps."""
 
 _HOPELESS = 60.0
 """Log units behind, after the first steps of its climb, at which a rival is left where it is."""
@@ -67,36 +69,66 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
     """
     model, evidence = belief.model, belief.evidence
     prior = model.prior.allowing(ALLOWANCE)
-    prior_z = prior.draw(3000, rng)
-    prior_seen = model.predict(prior_z, (at,)).passes[:, 0]
+
+    def climbed(z: FloatArray, shown: IntArray, steps: int) -> Fit:
+        return climb(model, prior, evidence, z, showing=(at, shown), steps=steps)
+
+    z, shown = _starts(belief, prior, at, passes, rng)
+    keep = _best_of_each(shown, score(model, prior, evidence, z), _STARTS)
+    shown = shown[keep]
+    fit = climbed(z[keep], shown, steps=3)
+    keep = _best_of_each(shown, fit.log_posterior, _KEPT)
+    z, height, shown = fit.z[keep], fit.log_posterior[keep], shown[keep]
+    ours = height[shown == passes].max(initial=-np.inf)
+    close = height > ours - _HOPELESS
+    fit = climbed(z[close], shown[close], steps=12)
+    z[close], height[close] = fit.z, fit.log_posterior
+
+    order = _best_of_each(shown, height, 1)
+    ours = height[shown == passes].max(initial=-np.inf)
+    best = z[order[shown[order] == passes]][0] if np.any(shown == passes) else belief.best(1)[0]
+    rivals = [
+        Alternative(int(shown[k]), float(ours - height[k]), z[k])
+        for k in order
+        if shown[k] != passes
+    ]
+    return Weighing(passes, best, tuple(sorted(rivals, key=lambda rival: rival.log_odds)))
+
+
+def _starts(
+    belief: Belief, prior: Prior, at: Setting, passes: int, rng: np.random.Generator
+) -> tuple[FloatArray, IntArray]:
+    """Benches to climb from (K, D), and what each shows at the setting (K,)."""
+    model = belief.model
+    drawn = prior.draw(_DRAWN, rng)
+    drawn_shows = model.predict(drawn, (at,)).passes[:, 0]
     favourites = belief.best(_STARTS)
     around = at.spacing_m + np.linspace(-4e-3, 4e-3, 81)
     nearby = model.predict(favourites, [at.at_spacing(float(d)) for d in around])
-
-    ours = climb(model, prior, evidence, favourites, showing=(at, passes))
-    best = float(ours.log_posterior.max())
-
     clean = nearby.passes[nearby.purity > 0.9]
-    found = []
-    for rival in np.unique(np.concatenate([prior_seen, clean])):
-        if rival in (passes, 0):
+
+    starts = [belief.best(_STARTS, showing=(at, passes))]
+    for count in np.unique(np.concatenate([drawn_shows, clean])):
+        if count == 0:
             continue
-        starts = np.concatenate(
-            [
-                _shifted_onto(rival, prior, favourites, nearby, around, at),
-                _likeliest(belief, prior_z[prior_seen == rival]),
-            ]
-        )
-        starts = starts[model.predict(starts, (at,)).passes[:, 0] == rival]
-        if len(starts):
-            showing = (at, int(rival))
-            fit = climb(model, prior, evidence, starts, showing=showing, steps=3)
-            if best - float(fit.log_posterior.max()) < _HOPELESS:
-                fit = climb(model, prior, evidence, fit.z, showing=showing)
-            top = int(fit.log_posterior.argmax())
-            found.append(Alternative(int(rival), best - float(fit.log_posterior[top]), fit.z[top]))
-    found.sort(key=lambda alternative: alternative.log_odds)
-    return Weighing(passes, ours.z[ours.log_posterior.argmax()], tuple(found))
+        starts += [
+            belief.best(2, showing=(at, int(count))),
+            _shifted_onto(count, prior, favourites, nearby, around, at),
+            drawn[drawn_shows == count][:_LIKE_IT],
+        ]
+    z = np.concatenate(starts)
+    shown = model.predict(z, (at,)).passes[:, 0]
+    return z[shown > 0], shown[shown > 0]
+
+
+def _best_of_each(shown: IntArray, height: FloatArray, count: int) -> IntArray:
+    """Places of the ``count`` highest of each pass count."""
+    return np.concatenate(
+        [
+            np.flatnonzero(shown == each)[np.argsort(-height[shown == each])[:count]]
+            for each in np.unique(shown)
+        ]
+    )
 
 
 def _shifted_onto(
@@ -111,21 +143,14 @@ def _shifted_onto(
 
     None where the bench file knows the spacing exactly.
     """
+    offset = prior.names.index(_OFFSET) if _OFFSET in prior.names else -1
+    tolerance = prior.tolerance[offset] if offset >= 0 else 0.0
     shifted = []
     for bench, passes in zip(z, nearby.passes, strict=True):
         there = around[passes == rival]
-        if there.size and prior.tolerance[_OFFSET] > 0.0:
+        if there.size and tolerance > 0.0:
             centre = there[np.argmin(np.abs(there - np.median(there)))]
             moved = bench.copy()
-            moved[_OFFSET] += (centre - at.spacing_m) / prior.tolerance[_OFFSET]
+            moved[offset] += (centre - at.spacing_m) / tolerance
             shifted.append(moved)
-    return np.array(shifted).reshape(-1, len(UNKNOWNS))
-
-
-def _likeliest(belief: Belief, z: FloatArray) -> FloatArray:
-    """Of benches of the prior, those that explain the readings best as they stand."""
-    some = z[:200]
-    if len(some) <= _STARTS:
-        return some
-    seen = belief.model.predict(some, belief.evidence.settings).power_w
-    return np.asarray(some[np.argsort(belief.evidence.log_likelihood(seen))[-_STARTS:]])
+    return np.array(shifted).reshape(-1, z.shape[1])

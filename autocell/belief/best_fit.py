@@ -9,23 +9,36 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from autocell.belief.likelihood import DEGREES_OF_FREEDOM, Evidence
 from autocell.belief.model import BenchModel
 from autocell.belief.unknowns import FloatArray, Prior
 from autocell.setting import Setting
 
-_DIFFERENCE = 1e-3
 _RIDGE = 1e-3
+_LONGEST = 0.5
+"""Longest step of one unknown, in tolerances: slopes are not trusted further."""
+
+_GAINED = 0.02
+"""Log units: a step that gains less is not worth the next."""
+
+_PATIENCE = 4
+"""Refused steps in a row after which a bench is left where it is; a gain too small counts two."""
+
+_SHARES = np.array([1.0, 0.3, 0.1])
+"""Of a step, tried together: the whole may lead over the border of the plateau."""
+
+_OFF_THE_PATH = ("log_gain", "reflectivity", "dark_w", "stray")
+"""Unknowns that change the power and not the way of the light: no border ends a step of these."""
 
 
 @dataclass(frozen=True)
 class Fit:
-    """Climbed benches (K, D), their log posterior (K,) and predicted power (K, S)."""
+    """Climbed benches (K, D) and their log posterior (K,)."""
 
     z: FloatArray
     log_posterior: FloatArray
-    predicted_w: FloatArray
 
 
 def climb(
@@ -34,51 +47,79 @@ def climb(
     evidence: Evidence,
     z: FloatArray,
     *,
-    showing: tuple[Setting, int] | None = None,
+    showing: tuple[Setting, ArrayLike] | None = None,
     steps: int = 12,
 ) -> Fit:
     """Improve the benches ``z`` (K, D) by at most ``steps`` steps each; none gets worse.
 
-    With ``showing`` a bench only takes steps after which it still shows that number of passes
-    at that setting.
+    With ``showing`` a bench only takes steps after which it still shows that number of passes,
+    one for all or one for each, at that setting.
     """
-    starts, unknowns = z.shape
-
-    def ask(points: FloatArray) -> FloatArray:
-        return model.predict(points.reshape(-1, unknowns), evidence.settings).power_w.reshape(
-            *points.shape[:-1], -1
-        )
-
-    def score(points: FloatArray, predicted: FloatArray) -> FloatArray:
-        return evidence.log_likelihood(predicted) + prior.log_density(points)
-
     z = z.copy()
-    predicted = ask(z)
-    best = score(z, predicted)
-    damping = np.full(starts, 1e-2)
-    nudges = _DIFFERENCE * np.eye(unknowns)
+    if showing is not None:
+        at, passes = showing
+        wanted = np.broadcast_to(np.asarray(passes), len(z))
+    best = score(model, prior, evidence, z)
+    damping = np.full(len(z), 1e-2)
+    stalled = np.zeros(len(z), dtype=np.int64)
     for _ in range(steps):
-        slope = (ask(z[:, None, :] + nudges) - predicted[:, None, :]) / _DIFFERENCE
-        deviation = (predicted - evidence.power_w) / evidence.sigma_w
-        weight = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + deviation**2)
-        jacobian = slope / evidence.sigma_w
-        pull = prior.penalty(z)
-        stiff = prior.stiffness(z)
-        gradient = np.einsum("kus,ks->ku", jacobian, weight * deviation) + pull * np.sqrt(stiff)
-        normal = np.einsum("kus,ks,kvs->kuv", jacobian, weight, jacobian)
-        diagonal = np.einsum("kuu->ku", normal)
-        normal = (
-            normal
-            + np.eye(unknowns) * (stiff + _RIDGE + damping[:, None] * (1.0 + diagonal))[:, None, :]
-        )
-        step = -np.linalg.solve(normal, gradient[..., None])[..., 0]
-        trial = z + np.clip(step, -0.5, 0.5)
-        tried = ask(trial)
-        reached = score(trial, tried)
-        better = reached > best
+        active = np.flatnonzero(stalled < _PATIENCE)
+        if active.size == 0:
+            break
+        step, within = _steps(model, prior, evidence, z[active], damping[active])
+        trial = z[active] + np.concatenate([_SHARES[:, None, None] * step, within[None]])
+        flat = trial.reshape(-1, z.shape[1])
+        reached = score(model, prior, evidence, flat)
         if showing is not None:
-            at, passes = showing
-            better &= model.predict(trial, (at,)).passes[:, 0] == passes
-        z[better], predicted[better], best[better] = trial[better], tried[better], reached[better]
-        damping = np.where(better, damping / 4.0, damping * 4.0)
-    return Fit(z, best, predicted)
+            kept = shows(model, flat, at, np.tile(wanted[active], len(trial)))
+            reached[~kept] = -np.inf
+        reached = reached.reshape(len(trial), -1)
+        share = reached.argmax(axis=0)
+        trial, reached = (tried[share, np.arange(active.size)] for tried in (trial, reached))
+        gain = reached - best[active]
+        better = gain > 0.0
+        moved = active[better]
+        z[moved], best[moved] = trial[better], reached[better]
+        damping[active] *= np.where(better & (share == 0), 0.25, np.where(better, 1.0, 4.0))
+        worth = better & (gain > _GAINED)
+        stalled[active] = np.where(worth, 0, stalled[active] + np.where(better, 2, 1))
+    return Fit(z, best)
+
+
+def shows(model: BenchModel, z: FloatArray, at: Setting, passes: ArrayLike) -> NDArray[np.bool_]:
+    """Which of the benches ``z`` (K, D) show a number of passes at a setting, (K,)."""
+    return np.asarray(model.predict(z, (at,)).passes[:, 0] == np.asarray(passes))
+
+
+def score(model: BenchModel, prior: Prior, evidence: Evidence, z: FloatArray) -> FloatArray:
+    """Log posterior (K,) of the benches ``z`` (K, D), up to a constant."""
+    predicted = model.predict(z, evidence.settings).power_w
+    return evidence.log_likelihood(predicted) + prior.log_density(z)
+
+
+def _steps(
+    model: BenchModel, prior: Prior, evidence: Evidence, z: FloatArray, damping: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Two damped Gauss–Newton steps (K, D) of each bench: of all unknowns, and of those off the
+    path alone."""
+    predicted, slope = model.slopes(z, evidence.settings)
+    deviation = (predicted - evidence.power_w) / evidence.sigma_w
+    weight = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + deviation**2)
+    jacobian = slope / evidence.sigma_w[:, None]
+    stiff = prior.stiffness(z)
+    gradient = np.einsum("ksu,ks->ku", jacobian, weight * deviation) + prior.penalty(z) * np.sqrt(
+        stiff
+    )
+    weighted = jacobian * np.sqrt(weight)[..., None]
+    normal = np.swapaxes(weighted, 1, 2) @ weighted
+    diagonal = np.einsum("kuu->ku", normal)
+    normal = (
+        normal
+        + np.eye(z.shape[1]) * ((stiff + _RIDGE + damping[:, None] * (1.0 + diagonal))[:, None, :])
+    )
+    off_path = [place for name in _OFF_THE_PATH if (place := model.index(name)) is not None]
+    within = np.zeros_like(z)
+    block = normal[:, off_path][:, :, off_path]
+    within[:, off_path] = -np.linalg.solve(block, gradient[:, off_path, None])[..., 0]
+    step = -np.linalg.solve(normal, gradient[..., None])[..., 0]
+    return np.clip(step, -_LONGEST, _LONGEST), np.clip(within, -_LONGEST, _LONGEST)

@@ -2,118 +2,265 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocell.belief.unknowns import UNKNOWNS, FloatArray, Prior
+from autocell.belief.memory import Memory
+from autocell.belief.unknowns import FloatArray, Prior, coupling_of, scale_of
 from autocell.description import BenchDescription
-from autocell.optics.cell import Cell, InputBeam
-from autocell.optics.trace import exit_power
+from autocell.optics.cell import Cell, InputBeam, Mirror
+from autocell.optics.trace import Exit, exit_power
 from autocell.setting import COORDINATES, Setting
 
 _FLOOR = 1e-4
 """Light below this share of the input is not followed: far less than the model error."""
+
+_DIFFERENCE = 1e-3
+"""Step of numerical derivatives, in tolerances."""
+
+_OFFSETS = {
+    "spacing_m": "spacing_offset_m", "x_m": "x_m", "y_m": "y_m",
+    "slope_x": "slope_x", "slope_y": "slope_y",
+}  # fmt: skip
+"""The unknown that shifts each coordinate of every setting alike."""
+
+IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Prediction:
     """For M benches at S settings, each (M, S).
 
-    ``passes`` is the number of passes of the light that carries most of the power, ``strongest_w``
-    that light alone, ``path_length_m`` its path.
+    ``power_w`` is what the meter reads, ``light_w`` what of it has followed the path. ``passes``
+    is the number of passes of the light that carries most of the power, ``strongest_w`` that light
+    alone, ``path_length_m`` its path.
     """
 
     power_w: FloatArray
-    passes: NDArray[np.int64]
+    light_w: FloatArray
+    passes: IntArray
     strongest_w: FloatArray
     path_length_m: FloatArray
 
     @property
     def purity(self) -> FloatArray:
-        """Share of the power that made exactly ``passes`` passes; zero in the dark."""
+        """Share of the light that made exactly ``passes`` passes; zero in the dark."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(self.power_w > 0.0, self.strongest_w / self.power_w, 0.0)
+            return np.where(self.light_w > 0.0, self.strongest_w / self.light_w, 0.0)
 
 
 class BenchModel:
     """Predicts readings of benches that differ from one bench file by their unknowns."""
 
-    def __init__(self, bench: BenchDescription, *, max_passes: int, threads: int = 1) -> None:
+    def __init__(
+        self,
+        bench: BenchDescription,
+        *,
+        max_passes: int,
+        threads: int = 1,
+        memory: Memory | None = None,
+    ) -> None:
         self.bench = bench
-        self.prior = Prior.of(bench)
+        self.prior = Prior.of(bench).remembering(memory)
         self.max_passes = max_passes
         self.threads = threads
+        self._places = {name: place for place, name in enumerate(self.prior.names)}
+        self._axes = _AxisUnknowns.of(bench, self._places)
+        self._zero = bench.zero.as_array()
+        self._to_positions = np.linalg.pinv(bench.effects)
+
+    def index(self, name: str) -> int | None:
+        """Place of an unknown in z; None where the bench file knows it exactly."""
+        return self._places.get(name)
+
+    def value(self, name: str, z: FloatArray, otherwise: float = 0.0) -> FloatArray:
+        """Physical value of one unknown of benches ``z`` (..., D), of shape (...)."""
+        place = self._places.get(name)
+        if place is None:
+            return np.full(z.shape[:-1], otherwise)
+        unknown = self.prior.unknowns[place]
+        return np.asarray(unknown.centre + unknown.tolerance * z[..., place])
 
     def predict(self, z: FloatArray, settings: Sequence[Setting]) -> Prediction:
         """What benches ``z`` (M, D) show at each setting."""
-        points = np.array([setting.as_array() for setting in settings]).T[:, None, :]
-        seen = exit_power(
-            *self._cells(z[:, None, :], points),
-            self.max_passes,
-            floor=_FLOOR,
-            threads=self.threads,
-        )
+        seen = self._seen(self._quantities(z, settings))
         gain = self.gain_w(z)[:, None]
         return Prediction(
-            gain * seen.power, seen.passes, gain * seen.passes_power, seen.path_length_m
+            gain * (seen.power + self.value("stray", z)[:, None])
+            + self.value("dark_w", z)[:, None],
+            gain * seen.power,
+            seen.passes,
+            gain * seen.passes_power,
+            seen.path_length_m,
         )
+
+    def slopes(self, z: FloatArray, settings: Sequence[Setting]) -> tuple[FloatArray, FloatArray]:
+        """Power (M, S) of benches ``z`` (M, D), and its derivatives (M, S, D) by each unknown.
+
+        The light is traced once for every quantity that it meets. The scales and couplings of the
+        axes only shift the coordinates of a setting, and gain, dark level and stray light only
+        change the reading: the chain rule has the rest.
+        """
+        here = self._quantities(z, settings)
+        shifts = self._axis_shifts(_points(settings))
+        steps = {name: _DIFFERENCE * self._uncertain(name, shifts) for name in here}
+        nudged = [name for name, step in steps.items() if step > 0.0]
+        stacked = dict(here)
+        for row, name in enumerate(nudged, start=1):
+            stacked[name] = np.repeat(here[name][None], len(nudged) + 1, axis=0)
+            stacked[name][row] += steps[name]
+        light = np.broadcast_to(self._seen(stacked).power, (len(nudged) + 1, len(z), len(settings)))
+        by_quantity = {
+            name: (light[row] - light[0]) / steps[name] for row, name in enumerate(nudged, start=1)
+        }
+
+        gain = self.gain_w(z)[:, None]
+        stray, dark_w = self.value("stray", z)[:, None], self.value("dark_w", z)[:, None]
+        slope = np.zeros((len(z), len(settings), len(self._places)))
+        for name, derivative in by_quantity.items():
+            place = self._places.get(_OFFSETS.get(name, name))
+            if place is not None:
+                slope[..., place] = gain * derivative
+        for row, place in enumerate(self._axes.place):
+            for number, name in enumerate(COORDINATES):
+                if name in by_quantity:
+                    slope[..., place] += gain * by_quantity[name] * shifts[row, number]
+        of_reading = {"log_gain": gain * (light[0] + stray), "stray": gain, "dark_w": 1.0}
+        for name, change in of_reading.items():
+            if name in self._places:
+                slope[..., self._places[name]] = change
+        return gain * (light[0] + stray) + dark_w, slope * self.prior.tolerance
 
     def cell(self, z: FloatArray, setting: Setting) -> tuple[Cell, InputBeam]:
         """One bench ``z`` (D,) at one setting."""
-        return self._cells(z, setting.as_array())
+        quantities = self._quantities(z[None], [setting])
+        return self._cells({name: value[0, 0] for name, value in quantities.items()})
 
     def gain_w(self, z: FloatArray) -> FloatArray:
         """Watts read for each unit of throughput of benches ``z`` (..., D)."""
-        log_gain = self.prior.values(z)[..., UNKNOWNS.index("log_gain")]
-        return np.asarray(self.bench.lossless_reading_w * np.exp(log_gain))
+        return np.asarray(self.bench.lossless_reading_w * np.exp(self.value("log_gain", z)))
 
     def reflectivity(self, z: FloatArray) -> FloatArray:
         """Reflectivity per bounce of benches ``z`` (..., D)."""
-        return np.asarray(self.prior.values(z)[..., UNKNOWNS.index("reflectivity")])
+        return self._quantity("reflectivity", z)
 
     def spacing_m(self, z: FloatArray, setting: Setting) -> FloatArray:
-        """True spacing of benches ``z`` (..., D) at a setting."""
-        offset = self.prior.values(z)[..., UNKNOWNS.index("spacing_offset_m")]
-        return np.asarray(setting.spacing_m + offset)
+        """True spacing of benches ``z`` (M, D) at a setting, (M,)."""
+        return np.asarray(self._quantities(z, [setting])["spacing_m"][:, 0])
 
-    def _cells(self, z: FloatArray, points: FloatArray) -> tuple[Cell, InputBeam]:
-        """Benches ``z`` (..., D) at ``points`` (5, ...), broadcast against each other."""
-        unknown = dict(zip(UNKNOWNS, np.moveaxis(self.prior.values(z), -1, 0), strict=True))
-        reflectivity = np.minimum(unknown["reflectivity"], 1.0)
-        nominal = dict(zip(COORDINATES, points, strict=True))
+    def _seen(self, quantities: Mapping[str, FloatArray]) -> Exit:
+        return exit_power(
+            *self._cells(quantities), self.max_passes, floor=_FLOOR, threads=self.threads
+        )
+
+    def _quantity(self, name: str, z: FloatArray) -> FloatArray:
+        """A quantity that the light meets at every setting alike, unknown or not, (M,)."""
+        bench = self.bench
+        known = {
+            "entrance_radius_m": bench.entrance_mirror.radius_m,
+            "far_radius_m": bench.far_mirror.radius_m,
+            "entrance_ratio": bench.entrance_mirror.toroidal_ratio,
+            "far_ratio": bench.far_mirror.toroidal_ratio,
+            "reflectivity": bench.mean_reflectivity,
+            "hole_radius_m": bench.hole_radius_m,
+            "waist": 1.0,
+        }
+        return self.value(name, z, known.get(name, 0.0))
+
+    def _quantities(self, z: FloatArray, settings: Sequence[Setting]) -> dict[str, FloatArray]:
+        """All that the light meets in benches ``z`` (M, D): (M, 1), or (M, S) where it changes
+        with the setting."""
+        found = {name: self._quantity(name, z)[:, None] for name in _STATIC}
+        points = _points(settings)
+        off = z[:, self._axes.place] * self.prior.tolerance[self._axes.place]
+        by_axes = np.tensordot(off, self._axis_shifts(points), 1)
+        for number, name in enumerate(COORDINATES):
+            offset = self.value(_OFFSETS[name], z)[:, None]
+            found[name] = points[number] + offset + by_axes[:, number]
+        return found
+
+    def _axis_shifts(self, points: FloatArray) -> FloatArray:
+        """What a unit of each axis unknown adds to the coordinates of ``points`` (5, S):
+        (K, 5, S)."""
+        positions = self._to_positions @ (points - self._zero[:, None])
+        effect = self.bench.effects[:, self._axes.acts_as].T
+        return np.asarray(effect[:, :, None] * positions[self._axes.axis][:, None, :])
+
+    def _uncertain(self, name: str, shifts: FloatArray) -> float:
+        """How far a quantity may be off in its own unit; zero when it is known."""
+        place = self._places.get(_OFFSETS.get(name, name))
+        own = 0.0 if place is None else self.prior.unknowns[place].tolerance
+        if name not in COORDINATES:
+            return own
+        tolerance = self.prior.tolerance[self._axes.place]
+        by_axes = tolerance @ np.abs(shifts[:, COORDINATES.index(name)]).max(axis=-1, initial=0.0)
+        return max(own, float(by_axes))
+
+    def _cells(self, quantities: Mapping[str, FloatArray]) -> tuple[Cell, InputBeam]:
+        """The benches that have these quantities, all broadcast against each other."""
         zero = self.bench.zero
         cell, beam = self.bench.cell(zero.spacing_m), self.bench.beam(zero)
-        entrance = replace(
-            cell.entrance_mirror,
-            radius_x_m=unknown["entrance_radius_m"],
-            radius_y_m=unknown["entrance_radius_m"] * self.bench.entrance_mirror.toroidal_ratio,
-            tilt_x_rad=unknown["entrance_tilt_x_rad"],
-            tilt_y_rad=unknown["entrance_tilt_y_rad"],
-            reflectivity=reflectivity,
-        )
-        far = replace(
-            cell.far_mirror,
-            radius_x_m=unknown["far_radius_m"],
-            radius_y_m=unknown["far_radius_m"] * self.bench.far_mirror.toroidal_ratio,
-            tilt_x_rad=unknown["far_tilt_x_rad"],
-            tilt_y_rad=unknown["far_tilt_y_rad"],
-            reflectivity=reflectivity,
-        )
-        hole = replace(cell.holes[0], radius_m=unknown["hole_radius_m"])
+        reflectivity = np.minimum(quantities["reflectivity"], 1.0)
+
+        def mirror(as_bought: Mirror, side: str) -> Mirror:
+            radius_m = quantities[f"{side}_radius_m"]
+            return replace(
+                as_bought,
+                radius_x_m=radius_m,
+                radius_y_m=radius_m * quantities[f"{side}_ratio"],
+                tilt_x_rad=quantities[f"{side}_tilt_x_rad"],
+                tilt_y_rad=quantities[f"{side}_tilt_y_rad"],
+                reflectivity=reflectivity,
+            )
+
+        hole = replace(cell.holes[0], radius_m=quantities["hole_radius_m"])
         cell = replace(
             cell,
-            spacing_m=nominal["spacing_m"] + unknown["spacing_offset_m"],
-            entrance_mirror=entrance,
-            far_mirror=far,
+            spacing_m=quantities["spacing_m"],
+            entrance_mirror=mirror(cell.entrance_mirror, "entrance"),
+            far_mirror=mirror(cell.far_mirror, "far"),
             holes=(hole, *cell.holes[1:]),
         )
         beam = replace(
             beam,
-            waist_x_m=beam.waist_x_m * unknown["waist"],
-            waist_y_m=beam.waist_y_m * unknown["waist"],
-            **{name: nominal[name] + unknown[name] for name in COORDINATES if name in unknown},
+            waist_x_m=quantities["waist"] * np.asarray(beam.waist_x_m),
+            waist_y_m=quantities["waist"] * np.asarray(beam.waist_y_m),
+            **{name: quantities[name] for name in COORDINATES if name != "spacing_m"},
         )
         return cell, beam
+
+
+_STATIC = (
+    "entrance_radius_m", "entrance_ratio", "entrance_tilt_x_rad", "entrance_tilt_y_rad",
+    "far_radius_m", "far_ratio", "far_tilt_x_rad", "far_tilt_y_rad",
+    "reflectivity", "hole_radius_m", "waist",
+)  # fmt: skip
+"""Quantities that are the same at every setting."""
+
+
+@dataclass(frozen=True)
+class _AxisUnknowns:
+    """The K unknowns of the axes, each (K,): its place in z, the axis that travels, and the axis
+    that its travel acts as."""
+
+    place: IntArray
+    axis: IntArray
+    acts_as: IntArray
+
+    @classmethod
+    def of(cls, bench: BenchDescription, places: Mapping[str, int]) -> _AxisUnknowns:
+        order = {name: number for number, name in enumerate(bench.axes)}
+        found = []
+        for name, axis in order.items():
+            names = {scale_of(name): axis}
+            names |= {coupling_of(name, other): number for other, number in order.items()}
+            found += [(places[key], axis, as_) for key, as_ in names.items() if key in places]
+        return cls(*np.array(found, dtype=np.int64).reshape(-1, 3).T)
+
+
+def _points(settings: Sequence[Setting]) -> FloatArray:
+    """Coordinates (5, S)."""
+    return np.array([(s.spacing_m, s.x_m, s.y_m, s.slope_x, s.slope_y) for s in settings]).T

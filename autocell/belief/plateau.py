@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,11 @@ import numpy as np
 from autocell.belief.model import BenchModel
 from autocell.belief.unknowns import FloatArray
 from autocell.optics.plateau import plateau_edges
-from autocell.setting import Setting
+from autocell.scan import Scan
 
-_STEP_M = 5e-5
+_STEP_M, _LEAST_POINTS = 5e-5, 97
+"""Distance of two spacings, and least number of places, in one look; between two of them an edge
+is interpolated."""
 
 
 @dataclass(frozen=True)
@@ -51,42 +54,42 @@ class Spread:
 
 @dataclass(frozen=True)
 class Plateau:
-    """Nominal spacing of the two edges for M benches, each (M,); NaN where a bench has none."""
+    """Places of the two edges on a scan for M benches, each (M,); NaN where a bench has none."""
 
-    low_m: FloatArray
-    high_m: FloatArray
+    low_at: FloatArray
+    high_at: FloatArray
 
     @property
     def share(self) -> float:
         """Share of the benches that have both edges within the scan."""
-        return float(np.mean(np.isfinite(self.low_m) & np.isfinite(self.high_m)))
+        return float(np.mean(np.isfinite(self.low_at) & np.isfinite(self.high_at)))
 
     @property
     def low(self) -> Spread:
         """The low edge."""
-        return Spread.of(self.low_m)
+        return Spread.of(self.low_at)
 
     @property
     def high(self) -> Spread:
         """The high edge."""
-        return Spread.of(self.high_m)
+        return Spread.of(self.high_at)
 
     @property
     def centre(self) -> Spread:
         """The middle between the edges."""
-        return Spread.of(0.5 * (self.low_m + self.high_m))
+        return Spread.of(0.5 * (self.low_at + self.high_at))
 
 
 def find_plateau(
-    model: BenchModel, z: FloatArray, near: Setting, passes: int, *, reach_m: float
+    model: BenchModel, z: FloatArray, scan: Scan, passes: int, *, near: float, reach: float
 ) -> Plateau:
-    """The plateau of ``passes`` nearest to ``near``, within ``reach_m`` of it, for benches ``z``.
+    """The plateau of ``passes`` nearest to the place ``near`` of a scan, within ``reach`` of it.
 
-    ``z`` is (M, D). The input beam of ``near`` is kept; only the spacing varies.
+    ``z`` is (M, D). The scan may go where the bench may not: the edge may lie there.
     """
-    count = 2 * int(np.ceil(reach_m / _STEP_M)) + 1
-    spacing = near.spacing_m + np.linspace(-reach_m, reach_m, count)
-    seen = model.predict(z, [near.at_spacing(float(value)) for value in spacing])
+    step = _STEP_M if scan.axis.name == "spacing" else np.inf
+    places = near + np.linspace(-reach, reach, max(2 * math.ceil(reach / step) + 1, _LEAST_POINTS))
+    seen = model.predict(z, scan.beyond(places))
     return Plateau(
-        *plateau_edges(spacing, seen.power_w, seen.passes, seen.strongest_w, passes, near.spacing_m)
+        *plateau_edges(places, seen.light_w, seen.passes, seen.strongest_w, passes, near)
     )

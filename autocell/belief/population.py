@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from autocell.belief.likelihood import Evidence
 from autocell.belief.model import BenchModel, Prediction
-from autocell.belief.unknowns import NAMES, UNKNOWNS, FloatArray
+from autocell.belief.unknowns import FloatArray
 from autocell.reading import Reading
 from autocell.setting import Setting
 
@@ -37,7 +37,6 @@ _STRIDES = np.array([0.15, 0.35, 0.6])
 """Standard deviations of the posterior that a member wanders; 2.38/√15 = 0.61 is about the best
 for a Gaussian of 15 unknowns (Roberts, Gelman & Gilks, Ann. Appl. Probab. 7, 110 (1997), [mem])."""
 
-_DIFFERENCE = 3e-3
 _FLAT_PRECISION = 3.0
 """One over the variance of a flat prior from −1 to 1."""
 
@@ -120,16 +119,24 @@ class Belief:
         self.z, self._predicted = self.z[some], self._predicted[some]
         self._spread(self._absorbed, self._absorbed.log_likelihood, _SETTLING_SWEEPS)
 
-    def best(self, count: int) -> FloatArray:
-        """The ``count`` members with the highest posterior density, (count, D)."""
-        return np.asarray(self.z[np.argsort(self.log_posterior)[-count:]])
+    def best(self, count: int, *, showing: tuple[Setting, int] | None = None) -> FloatArray:
+        """The (at most) ``count`` members with the highest posterior density, (count, D).
+
+        With ``showing`` only those that have that number of passes at that setting.
+        """
+        order = np.argsort(self.log_posterior)
+        if showing is not None:
+            at, passes = showing
+            order = order[self.predict((at,)).passes[order, 0] == passes]
+        return np.asarray(self.z[order[-count:]])
 
     def strained(self) -> list[tuple[str, str]]:
         """Unknowns that the readings pull out of their tolerance: name, and how far in words."""
         pulled = np.median(self.z, axis=0)
         order = np.argsort(-np.abs(pulled))
+        unknowns = self.model.prior.unknowns
         return [
-            (NAMES[UNKNOWNS[index]], f"{abs(pulled[index]):.2f} times its tolerance")
+            (unknowns[index].words, f"{abs(pulled[index]):.2f} times its tolerance")
             for index in order
             if abs(pulled[index]) > _STRAINED
         ]
@@ -234,27 +241,33 @@ class Belief:
         """
         density = evidence.log_likelihood(self._predicted) + self.model.prior.log_density(self.z)
         middling = self.z[np.argsort(density)[len(self.z) // 2]]
-        nudges = _DIFFERENCE * np.eye(len(middling))
-        power = self.model.predict(
-            np.concatenate([middling + nudges, middling - nudges]), evidence.settings
-        ).power_w
-        ahead, behind = np.split(power, 2)
-        slope = ((ahead - behind) / (2.0 * _DIFFERENCE) / evidence.sigma_w).T
+        slope = self.model.slopes(middling[None], evidence.settings)[1][0]
+        slope /= evidence.sigma_w[:, None]
         precision = slope.T @ slope + _FLAT_PRECISION * np.eye(len(middling))
+        if self.model.prior.memory is not None:
+            precision += self.model.prior.memory.precision
         return np.asarray(np.linalg.cholesky(np.linalg.inv(precision)))
 
     def _step(
         self, movers: slice, proposal: FloatArray, evidence: Evidence, target: Target
     ) -> None:
-        """Accept or refuse one proposal for each mover (Metropolis)."""
+        """Accept or refuse one proposal for each mover (Metropolis).
+
+        No likelihood is above zero: a proposal that the prior alone refuses even then is not
+        traced.
+        """
         prior = self.model.prior
         z, predicted = self.z[movers], self._predicted[movers]
-        proposed = self.model.predict(proposal, evidence.settings).power_w
-        gain = (
-            target(proposed)
-            + prior.log_density(proposal)
-            - target(predicted)
-            - prior.log_density(z)
+        wanted = (
+            np.log(self._rng.random(len(z)))
+            + target(predicted)
+            + prior.log_density(z)
+            - prior.log_density(proposal)
         )
-        accepted = np.log(self._rng.random(len(z))) < gain
-        z[accepted], predicted[accepted] = proposal[accepted], proposed[accepted]
+        hopeful = np.flatnonzero(wanted < 0.0)
+        if hopeful.size == 0:
+            return
+        proposed = self.model.predict(proposal[hopeful], evidence.settings).power_w
+        accepted = wanted[hopeful] < target(proposed)
+        chosen = hopeful[accepted]
+        z[chosen], predicted[chosen] = proposal[chosen], proposed[accepted]

@@ -1,111 +1,179 @@
 """What is unknown of a bench, and what its bench file says of it before the first reading.
 
-Unknowns are carried *standardised*: z = 0 is the bench file's value, |z| = 1 its tolerance.
+Unknowns are carried *standardised*: z = 0 is the bench file's value, |z| = 1 its tolerance. What
+the file gives no tolerance is not unknown and has no place in z.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from autocell.belief.memory import Memory
 from autocell.description import BenchDescription
 
 FloatArray = NDArray[np.float64]
-
-UNKNOWNS = (
-    "spacing_offset_m",
-    "entrance_radius_m",
-    "far_radius_m",
-    "x_m",
-    "y_m",
-    "slope_x",
-    "slope_y",
-    "entrance_tilt_x_rad",
-    "entrance_tilt_y_rad",
-    "far_tilt_x_rad",
-    "far_tilt_y_rad",
-    "reflectivity",
-    "hole_radius_m",
-    "waist",
-    "log_gain",
-)
-"""``reflectivity`` is the geometric mean of both mirrors: more cannot be seen from outside.
-``waist`` and ``log_gain`` are relative to the bench file; ``log_gain`` gathers everything that
-scales the reading alike: laser power, windows, calibration of the meter. Its tolerance is a
-factor: 100 % is half to twice."""
-
-NAMES = {
-    "spacing_offset_m": "the spacing",
-    "entrance_radius_m": "the radius of the entrance mirror",
-    "far_radius_m": "the radius of the far mirror",
-    "x_m": "the input beam's x",
-    "y_m": "the input beam's y",
-    "slope_x": "the input beam's slope in x",
-    "slope_y": "the input beam's slope in y",
-    "entrance_tilt_x_rad": "the entrance mirror's tilt in x",
-    "entrance_tilt_y_rad": "the entrance mirror's tilt in y",
-    "far_tilt_x_rad": "the far mirror's tilt in x",
-    "far_tilt_y_rad": "the far mirror's tilt in y",
-    "reflectivity": "the reflectivity",
-    "hole_radius_m": "the hole's diameter",
-    "waist": "the waist of the input beam",
-    "log_gain": "the power",
-}
-"""In words."""
 
 _SHOULDER = 0.15
 """Width of the prior's tails, in tolerances: one bench in six is a little outside its file."""
 
 
 @dataclass(frozen=True)
+class Unknown:
+    """One number that is not known: its name, in words, its value in the bench file and how far
+    the real one may be from it."""
+
+    name: str
+    words: str
+    centre: float
+    tolerance: float
+
+
+def unknowns_of(bench: BenchDescription) -> tuple[Unknown, ...]:
+    """What the bench file gives a tolerance, SI.
+
+    ``reflectivity`` is the geometric mean of both mirrors: more cannot be seen from outside.
+    ``*_ratio`` is a mirror's radius in y over that in x. ``waist`` is relative to the bench file,
+    and so is ``log_gain``, which gathers everything that scales the reading alike: laser power,
+    windows, calibration of the meter. Its tolerance is a factor: 100 % is half to twice.
+    ``scale of A`` is what a unit of travel of axis A does, less what the file says; ``A into B``
+    the share of it that acts as axis B would. ``dark_w`` is what is left of the dark level after
+    it was subtracted, ``stray`` the share of the arriving light that reaches the detector without
+    having followed the path.
+    """
+    entrance, far, beam = bench.entrance_mirror, bench.far_mirror, bench.input_beam
+    stage = bench.axes.get("spacing")
+    everything = (
+        Unknown("spacing_offset_m", "the spacing", 0.0, bench.spacing_tolerance_m),
+        *_of_mirror("entrance", bench),
+        *_of_mirror("far", bench),
+        Unknown("x_m", "the input beam's x", 0.0, beam.position_tolerance_m),
+        Unknown("y_m", "the input beam's y", 0.0, beam.position_tolerance_m),
+        Unknown("slope_x", "the input beam's slope in x", 0.0, beam.slope_tolerance),
+        Unknown("slope_y", "the input beam's slope in y", 0.0, beam.slope_tolerance),
+        Unknown(
+            "reflectivity",
+            "the reflectivity",
+            bench.mean_reflectivity,
+            max(entrance.reflectivity_tolerance, far.reflectivity_tolerance),
+        ),
+        Unknown(
+            "hole_radius_m",
+            "the hole's diameter",
+            bench.hole_radius_m,
+            bench.hole_radius_tolerance_m,
+        ),
+        Unknown("waist", "the waist of the input beam", 1.0, beam.waist_tolerance),
+        Unknown("log_gain", "the power", 0.0, float(np.log1p(bench.laser.power_tolerance))),
+        Unknown("dark_w", "the dark level", 0.0, bench.meter.dark_tolerance_w),
+        Unknown("stray", "the stray light", 0.0, bench.meter.stray_tolerance),
+        *(
+            Unknown(scale_of(name), f"the scale of {name}", 0.0, axis.scale_tolerance)
+            for name, axis in bench.axes.items()
+        ),
+        *(
+            Unknown(coupling_of(name, other), f"what {name} does of {other}", 0.0, tolerance)
+            for name, axis in bench.axes.items()
+            for other, tolerance in _couplings(bench, name).items()
+            if axis is not stage
+        ),
+    )
+    return tuple(unknown for unknown in everything if unknown.tolerance > 0.0)
+
+
+def scale_of(axis: str) -> str:
+    """Name of the unknown scale of an axis."""
+    return f"scale of {axis}"
+
+
+def coupling_of(axis: str, other: str) -> str:
+    """Name of the unknown share of an axis's travel that acts as another axis would."""
+    return f"{axis} into {other}"
+
+
+def _of_mirror(side: str, bench: BenchDescription) -> tuple[Unknown, ...]:
+    mirror = bench.entrance_mirror if side == "entrance" else bench.far_mirror
+    return (
+        Unknown(
+            f"{side}_radius_m",
+            f"the radius of the {side} mirror",
+            mirror.radius_m,
+            mirror.radius_tolerance_m,
+        ),
+        Unknown(
+            f"{side}_ratio",
+            f"the {side} mirror's radius in y over that in x",
+            mirror.toroidal_ratio,
+            mirror.toroidal_tolerance,
+        ),
+        Unknown(
+            f"{side}_tilt_x_rad", f"the {side} mirror's tilt in x", 0.0, mirror.tilt_tolerance_rad
+        ),
+        Unknown(
+            f"{side}_tilt_y_rad", f"the {side} mirror's tilt in y", 0.0, mirror.tilt_tolerance_rad
+        ),
+    )
+
+
+def _couplings(bench: BenchDescription, name: str) -> dict[str, float]:
+    """Only axes of one unit couple: the two angles of a mount, the two slides under it."""
+    axis = bench.axes[name]
+    return {
+        other: axis.coupling_tolerance
+        for other, second in bench.axes.items()
+        if other not in (name, "spacing") and second.unit == axis.unit
+    }
+
+
+@dataclass(frozen=True)
 class Prior:
     """Flat within the tolerances, with Gaussian shoulders beyond, each unknown on its own.
 
-    ``centre`` and ``tolerance`` are (D,), in the order of :data:`UNKNOWNS`. ``allowance`` is how
-    many tolerances wide the flat part is.
+    ``centre`` and ``tolerance`` are (D,), in the order of ``unknowns``. ``allowance`` is how many
+    tolerances wide the flat part is. With a ``memory``, what an earlier proved run learned is
+    multiplied in.
     """
 
-    centre: FloatArray
-    tolerance: FloatArray
+    unknowns: tuple[Unknown, ...]
     allowance: float = 1.0
-
-    def allowing(self, tolerances: float) -> Prior:
-        """The same prior, as if the bench file's tolerances were that many times too narrow."""
-        return replace(self, allowance=tolerances)
+    memory: Memory | None = None
 
     @classmethod
     def of(cls, bench: BenchDescription) -> Prior:
         """What the bench file says."""
-        entrance, far, beam = bench.entrance_mirror, bench.far_mirror, bench.input_beam
-        reflectivity = np.sqrt(entrance.reflectivity * far.reflectivity)
-        rows = {
-            "spacing_offset_m": (0.0, bench.spacing_tolerance_m),
-            "entrance_radius_m": (entrance.radius_m, entrance.radius_tolerance_m),
-            "far_radius_m": (far.radius_m, far.radius_tolerance_m),
-            "x_m": (0.0, beam.position_tolerance_m),
-            "y_m": (0.0, beam.position_tolerance_m),
-            "slope_x": (0.0, beam.slope_tolerance),
-            "slope_y": (0.0, beam.slope_tolerance),
-            "entrance_tilt_x_rad": (0.0, entrance.tilt_tolerance_rad),
-            "entrance_tilt_y_rad": (0.0, entrance.tilt_tolerance_rad),
-            "far_tilt_x_rad": (0.0, far.tilt_tolerance_rad),
-            "far_tilt_y_rad": (0.0, far.tilt_tolerance_rad),
-            "reflectivity": (
-                reflectivity,
-                max(entrance.reflectivity_tolerance, far.reflectivity_tolerance),
-            ),
-            "hole_radius_m": (bench.hole_radius_m, bench.hole_radius_tolerance_m),
-            "waist": (1.0, beam.waist_tolerance),
-            "log_gain": (0.0, np.log1p(bench.laser.power_tolerance)),
-        }
-        centre, tolerance = np.array([rows[name] for name in UNKNOWNS]).T
-        return cls(centre, tolerance)
+        return cls(unknowns_of(bench))
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Names of the unknowns, (D,)."""
+        return tuple(unknown.name for unknown in self.unknowns)
+
+    @cached_property
+    def centre(self) -> FloatArray:
+        """The bench file's values (D,)."""
+        return np.array([unknown.centre for unknown in self.unknowns])
+
+    @cached_property
+    def tolerance(self) -> FloatArray:
+        """The bench file's tolerances (D,)."""
+        return np.array([unknown.tolerance for unknown in self.unknowns])
+
+    def allowing(self, tolerances: float) -> Prior:
+        """The bench file alone, as if its tolerances were that many times too narrow."""
+        return replace(self, allowance=tolerances, memory=None)
+
+    def remembering(self, memory: Memory | None) -> Prior:
+        """The same prior, narrowed by what an earlier run learned."""
+        return replace(self, memory=memory)
 
     def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
         """``count`` standardised benches, (count, D)."""
-        shape = (count, len(UNKNOWNS))
+        if self.memory is not None:
+            return self._remembered(count, rng)
+        shape = (count, len(self.unknowns))
         z = rng.uniform(-self.allowance, self.allowance, shape)
         tails = _SHOULDER * np.sqrt(2.0 * np.pi)
         tail_share = tails / (2.0 * self.allowance + tails)
@@ -113,17 +181,30 @@ class Prior:
         outside = np.sign(tail) * (self.allowance + np.abs(tail))
         return np.where(rng.random(shape) < tail_share, outside, z)
 
+    def _remembered(self, count: int, rng: np.random.Generator) -> FloatArray:
+        """Of many benches that the memory suggests, ``count`` that the bench file allows."""
+        assert self.memory is not None
+        z = self.memory.draw(4 * count, rng)
+        weight = np.exp(np.maximum(replace(self, memory=None).log_density(z), -700.0))
+        return np.asarray(z[rng.choice(len(z), count, p=weight / weight.sum())])
+
     def log_density(self, z: FloatArray) -> FloatArray:
         """Log of the prior density of standardised benches (..., D), up to a constant."""
         beyond = np.maximum(np.abs(z) - self.allowance, 0.0) / _SHOULDER
-        return np.asarray(-0.5 * np.sum(beyond**2, axis=-1))
+        density = np.asarray(-0.5 * np.sum(beyond**2, axis=-1))
+        return density if self.memory is None else density + self.memory.log_density(z)
 
     def penalty(self, z: FloatArray) -> FloatArray:
-        """Residuals (..., D) whose half sum of squares is minus :meth:`log_density`."""
+        """Residuals (..., D) whose half sum of squares is minus :meth:`log_density`.
+
+        Raises ValueError with a memory, which is not one residual for each unknown.
+        """
+        if self.memory is not None:
+            raise ValueError("a best fit starts from the bench file alone: forget the memory first")
         return np.sign(z) * np.maximum(np.abs(z) - self.allowance, 0.0) / _SHOULDER
 
     def stiffness(self, z: FloatArray) -> FloatArray:
-        """Second derivative (..., D) of minus :meth:`log_density`."""
+        """Second derivative (..., D) of minus :meth:`log_density`, without the memory."""
         return np.where(np.abs(z) > self.allowance, _SHOULDER**-2.0, 0.0)
 
     def values(self, z: FloatArray) -> FloatArray:

@@ -37,14 +37,9 @@ class Launch:
 
 
 def spacing_reach(bench: BenchDescription) -> tuple[float, float]:
-    """Smallest and largest nominal spacing that may be asked for, m.
-
-    The stage's limits with room for the approach from below, and the minimum gap.
-    """
-    low, high = bench.axes["spacing"].reach
-    return max(bench.spacing_at_zero_m + low, bench.lowest_spacing_m), (
-        bench.spacing_at_zero_m + high
-    )
+    """Smallest and largest nominal spacing that may be asked for, m."""
+    low, high = bench.reach("spacing")
+    return bench.spacing_at_zero_m + low, bench.spacing_at_zero_m + high
 
 
 def judge(bench: BenchDescription, launch: Launch) -> Pattern | None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from autocell.belief.findings import findings, spacing_and_radii
 from autocell.bench.bench import Bench
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
@@ -22,7 +24,7 @@ from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures import account
 from autocell.procedures.approach import approach
 from autocell.procedures.edges import SIDES, Edge, Side, locate_edge, still_there
-from autocell.procedures.evidence import further_evidence
+from autocell.procedures.evidence import Witness, further_evidence
 from autocell.procedures.evidence_delay import DelayWitness
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.proving import (
@@ -32,12 +34,16 @@ from autocell.procedures.proving import (
     read_height,
     weigh_rivals,
 )
+from autocell.procedures.settling import locate_beam_edges, margins_at, widest_place
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.reading import Reading
 from autocell.setting import Setting
 
 _LEAST_LIGHT = 0.01
 """Of the laser's power: a pattern that passes less is no place to start from."""
+
+_SAME = 1e-5
+"""m or rad: settings closer than this are one place on any plateau worth having."""
 
 _ROUNDS = 3
 """How often a proof that failed is tried again with what was learned."""
@@ -95,23 +101,81 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     found: dict[Side, Edge] = {}
     for _ in range(_ROUNDS):
         inside = approach(tuning, pattern.setting, how_far_off(bench.description, pattern))
+        scan = tuning.scan("spacing", inside)
         for side in SIDES:
-            if side not in found or not still_there(tuning, inside, found[side]):
-                found[side] = locate_edge(tuning, inside, side)
+            if side not in found or not still_there(tuning, scan, found[side]):
+                found[side] = locate_edge(tuning, scan, side)
         edges = tuple(found[side] for side in SIDES)
-        centre = _centre(tuning, inside)
-        question_rivals(tuning, centre)
-        height = read_height(tuning, _centre(tuning, centre))
+        question_rivals(tuning, _centre(tuning, inside))
+        prover = _Prover(tuning, edges, witnesses)
+        arrival = prover.prove(_centre(tuning, inside))
+        if arrival.proof.proved:
+            return _with_margin(prover, arrival)
+    missing = "; ".join(piece.statement for piece in arrival.proof.evidence if not piece.holds)
+    reason = f"not proved: {missing}{_suspicion(tuning)}"
+    return replace(_hold(tuning, reason), proof=arrival.proof)
+
+
+@dataclass(frozen=True)
+class _Prover:
+    """What a proof on this plateau rests on, wherever on it the bench stands."""
+
+    tuning: Tuning
+    edges: tuple[Edge, ...]
+    witnesses: Sequence[Witness]
+
+    def prove(self, target: Setting) -> _Arrival:
+        """Go there, read the height of the plateau, and put together what speaks for the count."""
+        tuning = self.tuning
+        height = read_height(tuning, target)
         # the proof is about where the bench stands, not where it was sent
-        at = bench.setting
+        at = tuning.bench.setting
         weighing = weigh_rivals(tuning, at)
-        further = further_evidence(tuning, witnesses, at, weighing)
-        proof = compile_proof(tuning, at, height, edges, weighing, further)
-        if proof.proved:
-            arrival = _Arrival(at, height, proof)
-            return _outcome(tuning, arrival, Verdict.REACHED, "set between the plateau's edges")
-    missing = "; ".join(piece.statement for piece in proof.evidence if not piece.holds)
-    return replace(_hold(tuning, f"not proved: {missing}{_suspicion(tuning)}"), proof=proof)
+        further = further_evidence(tuning, self.witnesses, at, weighing)
+        return _Arrival(
+            at, height, compile_proof(tuning, at, height, self.edges, weighing, further)
+        )
+
+    def prove_again(self, target: Setting) -> _Arrival:
+        """Prove a count elsewhere on the plateau where it was proved before."""
+        arrival = self.prove(target)
+        for _ in range(_ROUNDS - 1):
+            if arrival.proof.proved:
+                break
+            question_rivals(self.tuning, target)
+            arrival = self.prove(target)
+        return arrival
+
+
+def _with_margin(prover: _Prover, arrival: _Arrival) -> Outcome:
+    """From a proved setting to the one with the largest margin, proved again; or back to it."""
+    tuning = prover.tuning
+    to_proof = tuning.bench.usage.readings
+    before = margins_at(tuning, arrival.at, frozenset())
+    reason = "set between the plateau's edges"
+    located: frozenset[str] = frozenset({"spacing"})
+    try:
+        located |= locate_beam_edges(tuning, arrival.at)
+        best = widest_place(tuning, arrival.at)
+        if best is not arrival.at:
+            settled = prover.prove_again(best)
+            if settled.proof.proved:
+                arrival, reason = settled, "set where the least margin is largest"
+    except (BudgetError, LimitError, ReadingError) as error:
+        reason += f"; the margin could not be looked at further: {error}"
+    with tuning.bench.reserve():
+        if _apart(tuning.bench.setting, arrival.at):
+            arrival = prover.prove_again(arrival.at)
+    if not arrival.proof.proved:
+        return replace(_hold(tuning, "what was proved did not hold on coming back"), passes=None)
+    outcome = _outcome(tuning, arrival, Verdict.REACHED, reason)
+    margins = margins_at(tuning, arrival.at, located)
+    return replace(outcome, margins=margins, margins_before=before, readings_to_proof=to_proof)
+
+
+def _apart(one: Setting, other: Setting) -> bool:
+    """Whether two settings are further apart than axes repeat."""
+    return bool(np.any(np.abs(one.as_array() - other.as_array()) > _SAME))
 
 
 def _suspicion(tuning: Tuning) -> str:
@@ -171,6 +235,8 @@ def _outcome(tuning: Tuning, arrival: _Arrival, verdict: Verdict, reason: str) -
         posterior=account.posterior(tuning, at),
         staircase=account.staircase(tuning, min(spacings) - 5e-4, max(spacings) + 5e-4),
         spots=account.spots(tuning, at),
+        findings=findings(tuning.model, tuning.belief.z),
+        spacing_and_radii=spacing_and_radii(tuning.model, tuning.belief.z),
     )
 
 

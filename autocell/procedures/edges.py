@@ -1,4 +1,4 @@
-"""Find both edges of the plateau that the bench stands on."""
+"""Find both edges of the plateau that the bench stands on, along any axis."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 
 from autocell.belief.next_reading import information, most_telling
-from autocell.belief.plateau import Spread
+from autocell.belief.plateau import Plateau, Spread
 from autocell.procedures.tuning import Tuning
+from autocell.scan import Scan
 from autocell.setting import Setting
 
 Side = Literal["low", "high"]
@@ -21,21 +22,22 @@ _SHARP_SHARE = 0.03
 """An edge is located to 20 µm, or to this share of the plateau where that is more."""
 
 _NEAR_M = 3e-4
-"""A reading this close to an edge has seen it."""
+"""A reading this close to an edge of the spacing has seen it."""
 
 
 @dataclass(frozen=True)
 class Edge:
     """One edge: where it was expected before any reading there, and where it was found.
 
-    ``beyond_stage`` marks an edge that the stage does not reach; ``found`` is then NaN.
+    Places are those of the scan. ``beyond_reach`` marks an edge that the axis does not reach;
+    ``found`` is then NaN.
     """
 
     side: Side
     expected: Spread
     found: Spread
     located: bool
-    beyond_stage: bool = False
+    beyond_reach: bool = False
 
     @property
     def as_expected(self) -> bool:
@@ -43,64 +45,63 @@ class Edge:
         return self.located and self.expected.admits(self.found)
 
 
-def locate_edge(tuning: Tuning, inside: Setting, side: Side) -> Edge:
-    """Read near one edge until it is known sharply, starting from a setting on the plateau.
+def locate_edge(tuning: Tuning, scan: Scan, side: Side) -> Edge:
+    """Read near one edge until it is known sharply; the scan goes through a place on the plateau.
 
     It reads there at least once, however sure the belief is: what the belief expected is then a
     prediction that could have failed.
     """
-    stage = f"{side} edge"
-    expected = now = _edge(tuning, inside, side)
+    stage = f"{side} edge" if scan.axis.name == "spacing" else f"{scan.axis.name} {side} edge"
+    expected = now = _edge(tuning.plateau_on(scan), side)
     for attempt in range(_TRIES):
-        if _beyond(tuning, now, side):
+        if _beyond(scan, now, side):
             return Edge(side, expected, Spread.nowhere(), False, True)
-        if attempt > 0 and _located(tuning, inside, now):
+        if attempt > 0 and _located(tuning, scan, now):
             break
-        tuning.read_at(_where_to_look(tuning, now, inside, side), stage, f"looking for the {stage}")
-        now = _edge(tuning, inside, side)
-    return Edge(side, expected, now, _located(tuning, inside, now))
+        tuning.read_at(_where_to_look(tuning, scan, now, side), stage, f"looking for the {stage}")
+        now = _edge(tuning.plateau_on(scan), side)
+    return Edge(side, expected, now, _located(tuning, scan, now))
 
 
-def still_there(tuning: Tuning, inside: Setting, edge: Edge) -> bool:
+def still_there(tuning: Tuning, scan: Scan, edge: Edge) -> bool:
     """Whether an edge was found as expected, and the belief of now has it at the same place."""
-    return edge.as_expected and _edge(tuning, inside, edge.side).admits(edge.found)
+    return edge.as_expected and _edge(tuning.plateau_on(scan), edge.side).admits(edge.found)
 
 
-def _edge(tuning: Tuning, inside: Setting, side: Side) -> Spread:
-    plateau = tuning.plateau_around(inside)
+def _edge(plateau: Plateau, side: Side) -> Spread:
     return plateau.low if side == "low" else plateau.high
 
 
-def _beyond(tuning: Tuning, edge: Spread, side: Side) -> bool:
-    if side == "low":
-        return not edge.value > tuning.low_m + 1e-4
-    return not edge.value < tuning.high_m - 1e-4
+def _beyond(scan: Scan, edge: Spread, side: Side) -> bool:
+    """Whether the axis ends too close to an edge, or before it, to read on both of its sides."""
+    room = 1e-4 if scan.axis.name == "spacing" else 0.02 * (scan.high - scan.low)
+    return not (edge.value > scan.low + room if side == "low" else edge.value < scan.high - room)
 
 
-def _located(tuning: Tuning, inside: Setting, edge: Spread) -> bool:
+def _located(tuning: Tuning, scan: Scan, edge: Spread) -> bool:
     """Known sharply, and seen: with at least one reading close by."""
-    width = 2.0 * abs(edge.value - inside.spacing_m)
-    sharp = edge.u <= max(_SHARP_M, _SHARP_SHARE * width)
-    near = max(_NEAR_M, 0.15 * width)
-    return sharp and any(
-        abs(reading.setting.spacing_m - edge.value) < near
-        and np.all(np.abs(reading.setting.as_array()[1:] - inside.as_array()[1:]) < 2e-5)
-        for reading in tuning.belief.readings
+    width = 2.0 * abs(edge.value - scan.here)
+    sharp, near = _SHARP_SHARE * width, 0.15 * width
+    if scan.axis.name == "spacing":
+        sharp, near = max(_SHARP_M, sharp), max(_NEAR_M, near)
+    return edge.u <= sharp and any(
+        abs(scan.place(reading.setting) - edge.value) < near for reading in tuning.belief.readings
     )
 
 
-def _where_to_look(tuning: Tuning, edge: Spread, inside: Setting, side: Side) -> Setting:
+def _where_to_look(tuning: Tuning, scan: Scan, edge: Spread, side: Side) -> Setting:
     """The setting near the edge that tells most about where it is."""
-    spread = max(4.0 * edge.u, 2.5e-4)
-    candidates = tuning.settings(edge.value - spread, edge.value + spread, 31)
+    width = abs(edge.value - scan.here)
+    spread = max(4.0 * edge.u, 2.5e-4 if scan.axis.name == "spacing" else 0.1 * width)
+    candidates = scan.between(edge.value - spread, edge.value + spread, 31)
     power, sigma = tuning.predicted_power(candidates)
-    plateau = tuning.plateau_around(inside)
-    edges = (plateau.low_m if side == "low" else plateau.high_m)[: len(power)]
+    plateau = tuning.plateau_on(scan)
+    edges = (plateau.low_at if side == "low" else plateau.high_at)[: len(power)]
     known = np.isfinite(edges)
     if np.count_nonzero(known) < 20:
-        return tuning.at(edge.value)
+        return scan.at(edge.value)
     steps = np.quantile(edges[known], [0.2, 0.4, 0.6, 0.8])
     answers = np.searchsorted(steps, edges[known])
     told = information(power[known], sigma[known], answers)
     chosen = most_telling(candidates, told, lambda _: 1.0, floor=0.0)
-    return tuning.at(edge.value) if chosen is None else chosen
+    return scan.at(edge.value) if chosen is None else chosen

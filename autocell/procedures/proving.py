@@ -21,7 +21,7 @@ from autocell.setting import Setting
 PROBABILITY_WANTED = 0.999
 LOG_ODDS_WANTED = 6.0
 
-_ENOUGH = 8.0
+_ENOUGH = 9.0
 """Log odds at which more readings against a rival are not worth their time."""
 
 _TRIES = 8
@@ -76,13 +76,26 @@ def question_rivals(tuning: Tuning, at: Setting) -> None:
             "rivals",
             f"{rival.passes} passes would explain the readings nearly as well ({doubt})",
         )
-        candidates = tuning.settings(tuning.low_m, tuning.high_m, 1001)
-        chosen, apart = most_dividing(
-            tuning.model, weighing.z, rival.z, tuning.evidence, candidates, READING_NOISE
-        )
-        if apart < _APART:
+        for candidates in (_along_spacing(tuning), _around_beam(tuning, at)):
+            chosen, apart = most_dividing(
+                tuning.model, weighing.z, rival.z, tuning.evidence, candidates, READING_NOISE
+            )
+            if apart >= _APART:
+                break
+        else:
             return
         tuning.read_at(chosen, "rivals", f"reading where {rival.passes} passes would differ")
+
+
+def _along_spacing(tuning: Tuning) -> list[Setting]:
+    scan = tuning.scan()
+    return scan.between(scan.low, scan.high, 1001)
+
+
+def _around_beam(tuning: Tuning, at: Setting) -> list[Setting]:
+    """Other input beams at this spacing, for what the spacing cannot decide."""
+    beams = [tuning.scan(name, at) for name in tuning.bench.description.axes if name != "spacing"]
+    return [setting for scan in beams for setting in scan.between(scan.low, scan.high, 121)]
 
 
 def dissenter(tuning: Tuning, at: Setting) -> tuple[Alternative, float] | None:
@@ -149,8 +162,9 @@ def _height_evidence(tuning: Tuning, height: Height) -> Evidence:
 
 
 def _edge_evidence(tuning: Tuning, edge: Edge) -> Evidence:
-    if edge.beyond_stage:
-        end = tuning.low_m if edge.side == "low" else tuning.high_m
+    if edge.beyond_reach:
+        scan = tuning.scan()
+        end = scan.low if edge.side == "low" else scan.high
         return Evidence(
             f"{edge.side} edge not located: it lies beyond the stage, which ends at "
             f"{1e3 * end:.2f} mm",

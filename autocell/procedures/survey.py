@@ -19,7 +19,7 @@ from autocell.errors import (
     UsageError,
 )
 from autocell.outcome import Outcome, Verdict
-from autocell.patterns import list_patterns
+from autocell.patterns import list_patterns, spacing_reach
 from autocell.procedures import account
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.tuning import READING_NOISE, Tuning
@@ -44,15 +44,6 @@ class Survey:
     steps: tuple[Step, ...]
 
 
-def survey_reach(description: BenchDescription) -> tuple[float, float]:
-    """Lowest and highest nominal spacing at which a survey may read, m: an approach from any
-    side stays within the limits and keeps the minimum gap."""
-    axis = description.axes["spacing"]
-    low, high = axis.reach
-    zero = description.spacing_at_zero_m
-    return max(zero + low, description.lowest_spacing_m), zero + high
-
-
 def survey_spacings(
     description: BenchDescription, low_m: float | None, high_m: float | None, points: int
 ) -> list[float]:
@@ -60,7 +51,7 @@ def survey_spacings(
 
     Raises UsageError for a range that is empty or beyond the reach of the stage.
     """
-    lowest, highest = survey_reach(description)
+    lowest, highest = spacing_reach(description)
     low, high = lowest if low_m is None else low_m, highest if high_m is None else high_m
     if points < 2:
         raise UsageError(f"{points} points: a survey has at least 2")

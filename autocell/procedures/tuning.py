@@ -14,9 +14,10 @@ from autocell.belief.population import Belief
 from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
 from autocell.errors import BudgetError
-from autocell.patterns import spacing_reach
+from autocell.optics.sensitivity import PARAMETERS, plateau_margins
 from autocell.procedures.progress import Listener, Progress
 from autocell.reading import Reading
+from autocell.scan import Scan
 from autocell.setting import Setting
 
 READING_NOISE = 0.002
@@ -47,7 +48,6 @@ class Tuning:
         self._listener = listener
         model = BenchModel(bench.description, max_passes=2 * passes + 60)
         self.belief = Belief(model, rng)
-        self.low_m, self.high_m = spacing_reach(bench.description)
 
     @property
     def model(self) -> BenchModel:
@@ -93,26 +93,52 @@ class Tuning:
         return int(counts[members.argmax()]), float(members.max() / len(seen))
 
     def probability(self, setting: Setting) -> float:
-        """Share of the members that have the wanted pass count at a setting."""
-        return float(np.mean(self.belief.predict((setting,)).passes[:, 0] == self.passes))
+        """Probability of the wanted pass count at a setting, from the members that have it.
+
+        Members can only vouch for what they are many enough for: with none against it the
+        probability is that of Jeffreys' rule, (k + 1/2) / (n + 1).
+        """
+        seen = self.belief.predict((setting,)).passes[:, 0]
+        return float((np.count_nonzero(seen == self.passes) + 0.5) / (len(seen) + 1.0))
+
+    def scan(self, axis: str = "spacing", through: Setting | None = None) -> Scan:
+        """Settings along an axis, with the input beam of the pattern unless told otherwise."""
+        return Scan.along(self.bench.description, axis, self.beam if through is None else through)
 
     def at(self, spacing_m: float) -> Setting:
         """The pattern's input beam at a spacing, kept within the reach of the stage."""
-        return self.beam.at_spacing(float(np.clip(spacing_m, self.low_m, self.high_m)))
+        return self.scan().at(spacing_m)
 
     def settings(self, low_m: float, high_m: float, count: int) -> list[Setting]:
         """Evenly spaced settings between two spacings, within the reach of the stage."""
-        low, high = max(low_m, self.low_m), min(high_m, self.high_m)
-        return [self.beam.at_spacing(float(d)) for d in np.linspace(low, high, count)]
+        return self.scan().between(low_m, high_m, count)
 
     def plateau_around(self, inside: Setting) -> Plateau:
-        """Where some of the members have the wanted plateau nearest to a setting.
+        """Where some of the members have the wanted plateau along the spacing."""
+        return self.plateau_on(self.scan("spacing", inside))
 
-        It looks far enough to see both edges: plateaus narrow faster than 1/passes.
+    def plateau_on(self, scan: Scan) -> Plateau:
+        """Where some of the members have the wanted plateau nearest to where a scan goes through.
+
+        It looks far enough to see both edges: along the spacing plateaus narrow faster than
+        1/passes; for the input beam the width is that of the best member.
         """
-        reach_m = float(np.clip(0.15 / self.passes, 2e-3, 2e-2))
+        reach = self._reach_of(scan)
         some = self.belief.z[:_SOME]
-        return find_plateau(self.model, some, inside, self.passes, reach_m=reach_m)
+        return find_plateau(self.model, some, scan, self.passes, near=scan.here, reach=reach)
+
+    def _reach_of(self, scan: Scan) -> float:
+        if scan.axis.name == "spacing":
+            return float(np.clip(0.15 / self.passes, 2e-3, 2e-2))
+        direction = np.zeros((1, len(PARAMETERS)))
+        direction[0, : len(scan.effect)] = scan.effect  # PARAMETERS begin with the setting
+        cell, beam = self.model.cell(self.belief.best(1)[0], scan.through)
+        margins = plateau_margins(cell, beam, self.passes, direction)
+        ends = np.array([-margins.low[0], margins.high[0]])
+        known = ends[np.isfinite(ends)]
+        return (
+            1.6 * float(known.max()) if known.size and known.max() > 0.0 else scan.high - scan.low
+        )
 
     def predicted_power(self, settings: Sequence[Setting]) -> tuple[FloatArray, FloatArray]:
         """Power (M, S) that some of the members predict, and the noise to expect of a reading."""

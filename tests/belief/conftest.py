@@ -11,7 +11,7 @@ from hypothesis import settings
 
 from autocell.belief.model import BenchModel
 from autocell.belief.population import Belief
-from autocell.belief.unknowns import UNKNOWNS, FloatArray
+from autocell.belief.unknowns import FloatArray, Prior
 from autocell.bench.file import load, shipped
 from autocell.patterns import choose_pattern
 from autocell.reading import Reading
@@ -21,6 +21,7 @@ settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
 PEAT_BOG = load(shipped("peat-bog"))
+UNKNOWNS = Prior.of(PEAT_BOG).names
 PASSES = 26
 TARGET = choose_pattern(PEAT_BOG, PASSES).setting
 """Where the bench file has the plateau of 26 passes."""
@@ -32,8 +33,10 @@ def a_model(*unknown: str, max_passes: int = 112) -> BenchModel:
     """A model of the shipped bench; with names, everything else is known exactly."""
     model = BenchModel(PEAT_BOG, max_passes=max_passes)
     if unknown:
-        kept = np.isin(UNKNOWNS, unknown)
-        model.prior = replace(model.prior, tolerance=np.where(kept, model.prior.tolerance, 0.0))
+        known = [
+            replace(u, tolerance=u.tolerance * (u.name in unknown)) for u in model.prior.unknowns
+        ]
+        model.prior = replace(model.prior, unknowns=tuple(known))
     return model
 
 

@@ -6,9 +6,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from autocell.belief.unknowns import UNKNOWNS
-
-from .conftest import PASSES, TARGET, a_bench, a_model, believing, beside, readings_of, shares
+from .conftest import (
+    PASSES,
+    TARGET,
+    UNKNOWNS,
+    a_bench,
+    a_model,
+    believing,
+    beside,
+    readings_of,
+    shares,
+)
 
 OFFSET, REFLECTIVITY, GAIN = (
     UNKNOWNS.index(name) for name in ("spacing_offset_m", "reflectivity", "log_gain")

@@ -9,10 +9,18 @@ from hypothesis import strategies as st
 
 from autocell.belief.plateau import Plateau, Spread, find_plateau
 from autocell.optics.plateau import plateau_edges
+from autocell.scan import Scan
 
-from .conftest import PASSES, TARGET, a_bench, a_model
+from .conftest import PASSES, PEAT_BOG, TARGET, a_bench, a_model
 
 SCAN = np.linspace(0.0, 10.0, 11)
+SCAN_OF_SPACING = Scan.along(PEAT_BOG, "spacing", TARGET)
+
+
+def plateau_of(model, benches, reach):
+    """Their plateau along the spacing, around where the bench file has it."""
+    here = TARGET.spacing_m
+    return find_plateau(model, benches, SCAN_OF_SPACING, PASSES, near=here, reach=reach)
 
 
 def edges(passes, light, rest=None, wanted=26, near=5.0):
@@ -65,18 +73,20 @@ def test_the_plateau_moves_with_the_offset_of_the_spacing_and_keeps_its_width():
     model = a_model("spacing_offset_m")
     offsets = np.array([-0.9, 0.0, 0.6])
     benches = np.array([a_bench(spacing_offset_m=z) for z in offsets])
-    plateau = find_plateau(model, benches, TARGET, PASSES, reach_m=6e-3)
+    plateau = find_plateau(
+        model, benches, SCAN_OF_SPACING, PASSES, near=TARGET.spacing_m, reach=6e-3
+    )
     shift = 1e-3 * offsets  # one tolerance is a millimetre
-    np.testing.assert_allclose(plateau.low_m + shift, plateau.low_m[1], atol=5e-6)
-    np.testing.assert_allclose(plateau.high_m + shift, plateau.high_m[1], atol=5e-6)
+    np.testing.assert_allclose(plateau.low_at + shift, plateau.low_at[1], atol=5e-6)
+    np.testing.assert_allclose(plateau.high_at + shift, plateau.high_at[1], atol=5e-6)
     assert plateau.share == 1.0
     assert plateau.low.value < TARGET.spacing_m < plateau.high.value
-    assert plateau.centre.value == pytest.approx(0.5 * (plateau.low_m[1] + plateau.high_m[1]))
+    assert plateau.centre.value == pytest.approx(0.5 * (plateau.low_at[1] + plateau.high_at[1]))
 
 
 def test_at_an_edge_the_wanted_light_has_half_of_what_leaves_or_half_its_height():
     model, bench = a_model("spacing_offset_m"), a_bench()[None, :]
-    plateau = find_plateau(model, bench, TARGET, PASSES, reach_m=6e-3)
+    plateau = plateau_of(model, bench, 6e-3)
     top = model.predict(bench, (TARGET.at_spacing(plateau.centre.value),)).power_w[0, 0]
     for edge, inward in ((plateau.low.value, 1.0), (plateau.high.value, -1.0)):
         inside, outside = (
@@ -91,7 +101,9 @@ def test_at_an_edge_the_wanted_light_has_half_of_what_leaves_or_half_its_height(
 
 def test_a_scan_too_short_for_an_edge_says_so():
     model = a_model("spacing_offset_m")
-    plateau = find_plateau(model, a_bench()[None, :], TARGET, PASSES, reach_m=1e-4)
+    plateau = find_plateau(
+        model, a_bench()[None, :], SCAN_OF_SPACING, PASSES, near=TARGET.spacing_m, reach=1e-4
+    )
     assert plateau.share == 0.0
     assert np.isnan(plateau.low.value)
     assert np.isnan(plateau.centre.value)

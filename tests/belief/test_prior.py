@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from autocell.belief.unknowns import NAMES, UNKNOWNS, Prior
+from autocell.belief.unknowns import Prior
 
-from .conftest import PEAT_BOG
+from .conftest import PEAT_BOG, UNKNOWNS
 
 PRIOR = Prior.of(PEAT_BOG)
 SHOULDER = 0.15
@@ -99,5 +99,26 @@ def test_a_power_tolerance_of_a_hundred_per_cent_is_half_to_twice():
 
 
 def test_every_unknown_has_a_name_in_words():
-    assert set(NAMES) == set(UNKNOWNS)
-    assert len(set(NAMES.values())) == len(UNKNOWNS)
+    words = [unknown.words for unknown in PRIOR.unknowns]
+    assert all(words)
+    assert len(set(words)) == len(set(UNKNOWNS)) == len(UNKNOWNS)
+
+
+def test_what_the_bench_file_knows_exactly_is_not_unknown():
+    assert "entrance_ratio" not in UNKNOWNS
+    mirror = replace(PEAT_BOG.entrance_mirror, toroidal_tolerance=0.002, tilt_tolerance_rad=0.0)
+    prior = Prior.of(replace(PEAT_BOG, entrance_mirror=mirror))
+    assert "entrance_ratio" in prior.names
+    assert "entrance_tilt_x_rad" not in prior.names
+
+
+def test_axes_of_one_kind_couple_and_the_spacing_with_none():
+    couplings = {name for name in UNKNOWNS if " into " in name}
+    assert couplings == {
+        "pitch into yaw",
+        "yaw into pitch",
+        "horizontal into vertical",
+        "vertical into horizontal",
+    }
+    scales = {name for name in UNKNOWNS if name.startswith("scale of ")}
+    assert scales == {f"scale of {axis}" for axis in PEAT_BOG.axes}

@@ -14,7 +14,6 @@ from autocell_simulators.inprocess import connector
 from autocell.belief.alternatives import Weighing
 from autocell.belief.model import BenchModel
 from autocell.belief.population import Belief
-from autocell.belief.unknowns import UNKNOWNS
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
@@ -62,9 +61,11 @@ def start_tuning(
     tuning = Tuning(bench, TARGET, PASSES, nobody, rng)
     model = BenchModel(bench_file, max_passes=112)
     if unknown:
-        kept = np.isin(UNKNOWNS, unknown)
-        model.prior = replace(model.prior, tolerance=np.where(kept, model.prior.tolerance, 0.0))
-    tuning.belief = Belief(model, rng, members=200, pioneers=1000)
+        known = [
+            replace(u, tolerance=u.tolerance * (u.name in unknown)) for u in model.prior.unknowns
+        ]
+        model.prior = replace(model.prior, unknowns=tuple(known))
+    tuning.belief = Belief(model, rng, members=800, pioneers=3000)
     return tuning, simulated
 
 
@@ -86,7 +87,8 @@ def arrive(tuning: Tuning, simulated: SimulatedBench) -> Arrived:
     """Bring a bench onto its plateau and gather all that a proof takes."""
     tuning.read_at(tuning.bench.setting, "survey", "reading where the bench stands")
     inside = approach(tuning, TARGET, how_far_off(PEAT_BOG, PATTERN))
-    low, high = (locate_edge(tuning, inside, side) for side in SIDES)
+    scan = tuning.scan("spacing", inside)
+    low, high = (locate_edge(tuning, scan, side) for side in SIDES)
     centre = tuning.at(tuning.plateau_around(inside).centre.value)
     height = read_height(tuning, centre)
     at = tuning.bench.setting

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -35,7 +37,7 @@ def test_an_edge_is_sharper_known_after_reading_there(arrived: Arrived) -> None:
             if abs(reading.setting.spacing_m - edge.found.value) < 5e-4
         ]
         assert near
-        assert still_there(arrived.tuning, arrived.at, edge)
+        assert still_there(arrived.tuning, arrived.tuning.scan("spacing", arrived.at), edge)
 
 
 def spread(value: float, u: float) -> Spread:
@@ -62,7 +64,7 @@ def test_an_edge_that_has_moved_since_is_not_there_any_more(arrived: Arrived) ->
     away = spread(low.found.value - 1e-3, 1e-5)
     moved = Edge("low", away, away, True)
     assert moved.as_expected
-    assert not still_there(arrived.tuning, arrived.at, moved)
+    assert not still_there(arrived.tuning, arrived.tuning.scan("spacing", arrived.at), moved)
 
 
 @pytest.mark.parametrize("side", ["low", "high"])
@@ -70,12 +72,13 @@ def test_an_edge_beyond_the_stage_is_not_looked_for(start: Start, side: str) -> 
     tuning, _ = start(unknown=("log_gain",))
     plateau = tuning.plateau_around(TARGET)
     # a stage that ends before the plateau does
+    scan = tuning.scan()
     if side == "low":
-        tuning.low_m = plateau.low.value + 2e-4
+        scan = replace(scan, low=plateau.low.value + 2e-4)
     else:
-        tuning.high_m = plateau.high.value - 2e-4
-    edge = locate_edge(tuning, TARGET, side)
-    assert edge.beyond_stage
+        scan = replace(scan, high=plateau.high.value - 2e-4)
+    edge = locate_edge(tuning, scan, side)
+    assert edge.beyond_reach
     assert not edge.located
     assert not edge.as_expected
     assert np.isnan(edge.found.value)
@@ -85,6 +88,6 @@ def test_an_edge_beyond_the_stage_is_not_looked_for(start: Start, side: str) -> 
 
 def test_an_edge_is_read_even_when_the_belief_is_sure_of_it(start: Start) -> None:
     tuning, _ = start(unknown=("log_gain",))
-    edge = locate_edge(tuning, TARGET, "high")
+    edge = locate_edge(tuning, tuning.scan(), "high")
     assert tuning.belief.readings
     assert edge.expected.u == 0.0

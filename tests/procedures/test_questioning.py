@@ -44,7 +44,7 @@ def test_questioning_what_is_known_exactly_reads_nothing(start: Start) -> None:
 
 
 def test_among_members_of_one_mind_nobody_dissents(arrived: Arrived) -> None:
-    assert arrived.tuning.probability(arrived.at) == 1.0
+    assert arrived.tuning.probability(arrived.at) == pytest.approx(800.5 / 801.0)
     assert dissenter(arrived.tuning, arrived.at) is None
 
 
@@ -57,7 +57,7 @@ def test_the_dissenter_is_the_likeliest_member_with_another_pass_count(start: St
     belief = tuning.belief
     passes = belief.predict((TARGET,)).passes[:, 0]
     assert share == pytest.approx(np.mean(passes != PASSES))
-    assert share == pytest.approx(1.0 - tuning.probability(TARGET))
+    assert share == pytest.approx(1.0 - tuning.probability(TARGET), abs=1e-3)
     assert rival.passes != PASSES
     assert tuning.model.predict(rival.z[None, :], (TARGET,)).passes[0, 0] == rival.passes
     others = belief.log_posterior[passes != PASSES]

@@ -17,7 +17,8 @@ from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell.outcome import Verdict
-from autocell.procedures.survey import plan_survey, survey, survey_reach, survey_spacings
+from autocell.patterns import spacing_reach
+from autocell.procedures.survey import plan_survey, survey, survey_spacings
 
 PEAT_BOG = load(shipped("peat-bog"))
 
@@ -73,7 +74,7 @@ def test_a_cap_ends_a_survey_early_and_back_at_the_start() -> None:
 
 
 def test_the_reach_of_a_survey_leaves_room_for_the_approach() -> None:
-    low, high = survey_reach(PEAT_BOG)
+    low, high = spacing_reach(PEAT_BOG)
     axis = PEAT_BOG.axes["spacing"]
     assert low == pytest.approx(0.210 + axis.overshoot + axis.repeatability)
     assert high == pytest.approx(0.260 - axis.repeatability)

@@ -1,0 +1,166 @@
+"""Settle where the least margin is largest, each axis in units of what it drifts overnight."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autocell.belief.plateau import Spread
+from autocell.belief.unknowns import FloatArray
+from autocell.description import AxisDescription
+from autocell.optics.sensitivity import PARAMETERS, plateau_margins
+from autocell.outcome import AxisMargin
+from autocell.procedures.edges import SIDES, locate_edge
+from autocell.procedures.tuning import Tuning
+from autocell.scan import Scan
+from autocell.setting import Setting
+
+_WORTH = 1.05
+"""By what factor the least margin must grow for a move: less is within what the belief knows."""
+
+_JUDGES, _WITNESSES = 5, 15
+"""Model benches that choose a place, and that tell the margins there with their uncertainty."""
+
+_SLACK = 3.0
+"""Axes with so many times the least margin are left out while a place is looked for."""
+
+_STEPS = 8
+
+
+def steering_axes(tuning: Tuning) -> list[str]:
+    """The axes that turn the input beam: pitch and yaw, whatever the bench calls them."""
+    axes = tuning.bench.description.axes
+    return [name for name, axis in axes.items() if any(axis.effect[3:5])]
+
+
+def locate_beam_edges(tuning: Tuning, at: Setting) -> frozenset[str]:
+    """Read at both edges of every steering axis; names of those whose both edges were located."""
+    located = set()
+    for name in steering_axes(tuning):
+        scan = tuning.scan(name, at)
+        edges = [locate_edge(tuning, scan, side) for side in SIDES]
+        if all(edge.located for edge in edges):
+            located.add(name)
+    return frozenset(located)
+
+
+def margins_at(tuning: Tuning, at: Setting, located: frozenset[str]) -> tuple[AxisMargin, ...]:
+    """How far every drifting axis may go from a setting before the pattern is lost."""
+    axes = _drifting(tuning)
+    low, high = _Judges.of(tuning, at, axes, _WITNESSES).ends()
+    return tuple(
+        _margin(axis, Spread.of(low[:, k]), Spread.of(high[:, k]), axis.name in located)
+        for k, axis in enumerate(axes)
+    )
+
+
+def widest_place(tuning: Tuning, at: Setting) -> Setting:
+    """The setting with the largest least margin, near ``at``, by a compass search over the
+    spacing and the steering axes; ``at`` itself when nothing is worth a move."""
+    axes = _drifting(tuning)
+    judges = _Judges.of(tuning, at, axes, _JUDGES)
+    if not len(judges.benches):
+        return at
+    scans = [tuning.scan(name, at) for name in ("spacing", *steering_axes(tuning))]
+    low, high = judges.ends()
+    judges = judges.of_the_tightest(low, high)
+    start = float(judges.nights(np.zeros((1, 5)))[0])
+    if not (math.isfinite(start) and start > 0.0):
+        return at
+    moved, best = np.zeros(len(scans)), start
+    stride = np.array([_room(scan, axes, low, high) for scan in scans])
+    effects = np.array([scan.effect for scan in scans])
+    lowest = np.array([scan.low - scan.here for scan in scans])
+    highest = np.array([scan.high - scan.here for scan in scans])
+    for _ in range(_STEPS):
+        compass = np.concatenate([np.diag(stride), -np.diag(stride)])
+        tried = np.clip(moved + compass, lowest, highest)
+        nights = judges.nights(tried @ effects)
+        if nights.max() > best:
+            moved, best = tried[int(nights.argmax())], float(nights.max())
+        else:
+            stride = 0.5 * stride
+    return Setting.from_array(at.as_array() + moved @ effects) if best > _WORTH * start else at
+
+
+def _room(scan: Scan, axes: list[AxisDescription], low: FloatArray, high: FloatArray) -> float:
+    """A quarter of the plateau along a scan: the first stride of the search."""
+    names = [axis.name for axis in axes]
+    if scan.axis.name not in names:
+        return 0.0
+    k = names.index(scan.axis.name)
+    width = np.minimum(low[:, k], scan.here - scan.low) + np.minimum(
+        high[:, k], scan.high - scan.here
+    )
+    return 0.25 * float(np.median(width))
+
+
+def _drifting(tuning: Tuning) -> list[AxisDescription]:
+    axes = tuning.bench.description.axes.values()
+    return [axis for axis in axes if axis.overnight_drift > 0.0]
+
+
+def _margin(axis: AxisDescription, low: Spread, high: Spread, located: bool) -> AxisMargin:
+    def known(value: float) -> float | None:
+        return value if math.isfinite(value) else None
+
+    return AxisMargin(
+        axis.name,
+        axis.unit,
+        known(low.value),
+        known(high.value),
+        known(low.u),
+        known(high.u),
+        axis.overnight_drift,
+        located,
+    )
+
+
+@dataclass(frozen=True)
+class _Judges:
+    """Some members of the belief, asked how far each axis may go from a setting."""
+
+    tuning: Tuning
+    at: Setting
+    benches: FloatArray
+    directions: FloatArray
+    drift: FloatArray
+
+    @classmethod
+    def of(cls, tuning: Tuning, at: Setting, axes: list[AxisDescription], count: int) -> _Judges:
+        z = tuning.belief.z
+        ours = z[tuning.belief.predict((at,)).passes[:, 0] == tuning.passes][:count]
+        directions = np.zeros((len(axes), len(PARAMETERS)))
+        directions[:, :5] = [axis.effect for axis in axes]  # PARAMETERS begin with the setting
+        return cls(tuning, at, ours, directions, np.array([axis.overnight_drift for axis in axes]))
+
+    def ends(self) -> tuple[FloatArray, FloatArray]:
+        """Distance to the low and to the high end along each axis, each (benches, A)."""
+        found = []
+        for z in self.benches:
+            cell, beam = self.tuning.model.cell(z, self.at)
+            margins = plateau_margins(cell, beam, self.tuning.passes, self.directions)
+            found.append((-margins.low, margins.high))
+        low, high = np.array(found).reshape(-1, 2, len(self.drift)).transpose(1, 0, 2)
+        return low, high
+
+    def of_the_tightest(self, low: FloatArray, high: FloatArray) -> _Judges:
+        """The same judges, asked only about the axes whose margin may become the least."""
+        nights = np.median(np.minimum(low, high), axis=0) / self.drift
+        tight = nights <= _SLACK * nights.min()
+        return replace(self, directions=self.directions[tight], drift=self.drift[tight])
+
+    def nights(self, changes: FloatArray) -> FloatArray:
+        """Least margin in nights of drift at settings changed by (C, 5), mean over the benches."""
+        count, axes = len(changes), len(self.drift)
+        around = np.zeros((count * axes, len(PARAMETERS)))
+        around[:, :5] = np.repeat(changes, axes, axis=0)
+        along = np.tile(self.directions, (count, 1))
+        found = np.zeros((len(self.benches), count))
+        for bench, z in zip(found, self.benches, strict=True):
+            cell, beam = self.tuning.model.cell(z, self.at)
+            room = plateau_margins(cell, beam, self.tuning.passes, along, around).smaller
+            bench[:] = (room.reshape(count, axes) / self.drift).min(axis=1)
+        return np.asarray(found.mean(axis=0)) if len(found) else np.zeros(count)
