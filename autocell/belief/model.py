@@ -91,7 +91,7 @@ class BenchModel:
         return Prediction(
             gain * (seen.power + self.value("stray", z)[:, None])
             + self.value("dark_w", z)[:, None],
-            gain * seen.power,
+            gain * seen.path_power,
             seen.passes,
             gain * seen.passes_power,
             seen.path_length_m,
@@ -135,9 +135,11 @@ class BenchModel:
         return gain * (light[0] + stray) + dark_w, slope * self.prior.tolerance
 
     def cell(self, z: FloatArray, setting: Setting) -> tuple[Cell, InputBeam]:
-        """One bench ``z`` (D,) at one setting."""
-        quantities = self._quantities(z[None], [setting])
-        return self._cells({name: value[0, 0] for name, value in quantities.items()})
+        """Benches ``z`` (..., D) at one setting: a batch of shape (...)."""
+        quantities = self._quantities(z.reshape(-1, z.shape[-1]), [setting])
+        return self._cells(
+            {name: value[:, 0].reshape(z.shape[:-1]) for name, value in quantities.items()}
+        )
 
     def gain_w(self, z: FloatArray) -> FloatArray:
         """Watts read for each unit of throughput of benches ``z`` (..., D)."""

@@ -16,7 +16,6 @@ from scipy.special import i0, i1
 from scipy.stats import norm, vonmises
 
 from autocell.belief.alternatives import Alternative, Weighing
-from autocell.belief.unknowns import UNKNOWNS
 from autocell.bench.file import load, shipped
 from autocell.errors import MotionError
 from autocell.outcome import Proof
@@ -204,7 +203,7 @@ def test_a_wrong_belief_that_the_power_would_have_proved_is_contradicted_by_the_
         tuning, simulated = start_tuning(stack, bench_file=WITH_DELAY)
         witnesses = DelayWitness.at_start(tuning)
         arrived = arrive(tuning, simulated)
-        offset = UNKNOWNS.index("spacing_offset_m")
+        offset = tuning.model.prior.names.index("spacing_offset_m")
         tuning.belief.z[:, offset] += 6e-3 / WITH_DELAY.spacing_tolerance_m
         tuning.passes = 32
         rival = Alternative(PASSES, 12.0, arrived.weighing.z)
@@ -212,7 +211,7 @@ def test_a_wrong_belief_that_the_power_would_have_proved_is_contradicted_by_the_
         heard = Heard(wrong, witnesses)
 
         assert simulated.truth_report()["passes"] == PASSES
-        assert tuning.probability(arrived.at) == 1.0
+        assert tuning.probability(arrived.at) > 0.999
         assert heard.proof(()).proved
         (piece,) = heard.pieces()
         assert not piece.holds
