@@ -227,9 +227,10 @@ def _undo(bench: Bench, broken: _BrokenOff, store: Store, journal: RunWriter) ->
 def _closed(
     line: str, broken: _BrokenOff, store: Store, bench: Bench, journal: RunWriter
 ) -> Aftermath:
+    # first: were this run killed in between, its start would be all that is known of theirs
+    _begin_here(bench, journal)
     for run in broken.runs:
         _close(store, run, line)
-    _begin_here(bench, journal)
     return Aftermath(line)
 
 

@@ -67,13 +67,15 @@ class Lines:
 @dataclass(frozen=True)
 class Order:
     """What a run was asked to do, and where it is kept: ``store`` and ``report`` are by default
-    the user's. ``tell`` gets what a watcher should know before the procedure begins."""
+    the user's, and ``page`` says whether there is a report at all. ``tell`` gets what a watcher
+    should know before the procedure begins."""
 
     command: str
     description: BenchDescription
     store: Path | None = None
     arguments: Mapping[str, Any] = field(default_factory=dict)
     report: Path | None = None
+    page: bool = True
     tell: Tell = _silently
     lines: Lines = Lines()
 
@@ -224,6 +226,8 @@ class _Run:
 
     def _report(self, run: str) -> Path | None:
         """Write the report; a full disk must not hide what the run came to."""
+        if not self.order.page:
+            return None
         path = self.order.report or report_path(self.store, run)
         try:
             return write_report(self.store.run(run), self.order.description, path)

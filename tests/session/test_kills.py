@@ -1,0 +1,42 @@
+"""Killed anywhere, a run leaves a bench that the next start makes safe and tells the truth about.
+
+Every point of a whole change is killed by ``python -m tests.session.kills change``, which takes
+its time; here it is a part of the points of a short run.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+
+
+def killed(*arguments: object) -> dict[str, Any]:
+    """What the enumeration tells, in a process of its own, since it forks."""
+    ended = subprocess.run(
+        [sys.executable, "-m", "tests.session.kills", *map(str, arguments)],
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
+    )
+    assert ended.stdout, ended.stderr
+    told: dict[str, Any] = json.loads(ended.stdout)
+    return told
+
+
+def test_a_run_that_is_killed_is_undone_and_one_whose_controller_forgot_is_held() -> None:
+    told = killed("short", "--every", 37)
+    for summary in told.values():
+        assert summary["wrong"] == 0, summary["examples"]
+    assert set(told["killed"]["stories"]) == {"nothing to undo", "undone"}
+    assert set(told["power failed"]["stories"]) == {"nothing to undo", "held"}
+
+
+@pytest.mark.parametrize("point", [560])
+def test_a_start_that_is_killed_while_it_undoes_is_undone_by_the_next(point: int) -> None:
+    told = killed("short", "--again-at", point, "--every", 41)["killed twice"]
+    assert told["wrong"] == 0, told["examples"]
+    assert set(told["stories"]) == {"undone"}
