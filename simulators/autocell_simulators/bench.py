@@ -301,7 +301,7 @@ class SimulatedBench:
             random=stream(self.truth.seed, f"drive {name}"),
         )
 
-    def _faulty(self, line: Line, wire: Wire) -> Line:
+    def _faulty(self, line: InstrumentLine, wire: Wire) -> Line:
         return FaultyLine(line, wire, self.present, lambda: self._director.next_s)
 
     def _power_cycle(self, device: str) -> None:

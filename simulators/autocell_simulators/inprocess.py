@@ -65,9 +65,10 @@ class InProcessTransport:
 
     def read_until(self, terminator: bytes, deadline: float) -> bytes:
         """The next message without its terminator. Raises NoReply, Disconnected."""
+        self._check_open()
         while True:
-            self._check_open()
             self._inbox += self._line.take()
+            self._check_open()
             message, found, rest = self._inbox.partition(terminator)
             if found:
                 self._inbox = rest

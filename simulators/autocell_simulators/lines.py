@@ -117,10 +117,14 @@ class InstrumentLine:
 
     def take(self) -> bytes:
         """Bytes to the client that are due by now."""
+        return b"".join(data for _, data in self.take_timed())
+
+    def take_timed(self) -> list[tuple[float, bytes]]:
+        """The same, each piece with the time at which it was due."""
         with self._present() as now_s:
-            ready = b""
+            ready = []
             while self._due and self._due[0][0] <= now_s:
-                ready += self._due.popleft()[1]
+                ready.append(self._due.popleft())
             return ready
 
     @property

@@ -14,7 +14,7 @@ from contextlib import AbstractContextManager
 from dataclasses import replace
 from typing import Literal
 
-from autocell_simulators.lines import Line, Port
+from autocell_simulators.lines import InstrumentLine, Port
 
 ENDINGS = b"\r\n"
 """A message ends with any of these, unless one says otherwise."""
@@ -114,14 +114,14 @@ class Wire:
         if not self.port.plugged_in:
             return b""
         passed = b"".join(piece for _, piece in self._to_instrument.cut(data))
-        return b"" if self.deaf else passed
+        return b"" if self.deaf or not self.port.plugged_in else passed
 
     def from_instrument(self, data: bytes, now_s: float) -> None:
         """Take in what the instrument sent by ``now_s``."""
         if not self.port.plugged_in:
             return
         for delay_s, piece in self._from_instrument.cut(data):
-            if not self.dumb:
+            if self.port.plugged_in and not self.dumb:  # perhaps it has just struck
                 self._send(piece, max(now_s, self._last_due_s) + delay_s)
 
     def take(self, now_s: float) -> bytes:
@@ -177,7 +177,7 @@ class FaultyLine:
 
     def __init__(
         self,
-        line: Line,
+        line: InstrumentLine,
         wire: Wire,
         present: Callable[[], AbstractContextManager[float]],
         next_event_s: Callable[[], float],
@@ -190,19 +190,21 @@ class FaultyLine:
     def feed(self, data: bytes) -> None:
         """Bytes from the client."""
         with self._present():
+            self._collect()
             if passed := self.wire.from_client(data):
                 self._line.feed(passed)
 
     def take(self) -> bytes:
         """Bytes to the client that are due by now."""
         with self._present() as now_s:
-            self.wire.from_instrument(self._line.take(), now_s)
+            self._collect()
             return self.wire.take(now_s)
 
     @property
     def next_s(self) -> float | None:
         """When more may be due, or the wire may fail, by the bench's clock; None if nothing is."""
         with self._present():
+            self._collect()
             due = (self._line.next_s, self.wire.next_s)
             moments = [moment for moment in due if moment is not None]
             next_s = min(*moments, self._next_event_s(), math.inf)
@@ -225,3 +227,8 @@ class FaultyLine:
         with self._present():
             self._line.hang_up()
             self.wire.hang_up()
+
+    def _collect(self) -> None:
+        """Let the wire have what the instrument has sent, at the time at which it did."""
+        for due_s, data in self._line.take_timed():
+            self.wire.from_instrument(data, due_s)

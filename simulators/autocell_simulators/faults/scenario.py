@@ -132,15 +132,19 @@ def read(text: str, source: str = "scenario") -> Scenario:
         raise UsageError(f"{source}:1: not a scenario; it starts with a line 'scenario: NAME'")
     raw = tree.values
     complaints = [
-        *(
-            Complaint(twice.path, f"this key stands twice, first in line {twice.first_line}")
-            for twice in tree.duplicates
-        ),
         *model_complaints(ScenarioSection, raw, (), raw),
         *_axis_complaints(raw),
         *_fault_complaints(raw),
     ]
-    _refuse(source, [(tree.line(c.path), _dotted(c.path), c.text) for c in complaints])
+    twice = [
+        (
+            again.line,
+            _dotted(again.path),
+            f"this key stands twice, first in line {again.first_line}",
+        )
+        for again in tree.duplicates
+    ]
+    _refuse(source, [*twice, *((tree.line(c.path), _dotted(c.path), c.text) for c in complaints)])
     whole = ScenarioSection.model_validate(raw)
     return Scenario(
         whole.scenario,
