@@ -105,13 +105,12 @@ class DelayWitness:
             )
             for hypothesis in hypotheses
         }
-        longest = max(float(np.abs(turns).max()) for turns in expected.values())
         sigma_rad = math.hypot(
             self.start.uncertainty_rad,
             end.uncertainty_rad,
             meter.systematic_rad,
-            _INDEX * longest,
-            self._pulled_rad(tuning, at),
+            _INDEX * max(float(np.abs(turns).max()) for turns in expected.values()),
+            self.pulled_rad(tuning, at),
         )
         change = Change(float(wrapped(end.phase_rad - self.start.phase_rad)), sigma_rad)
         return judge(tuning.passes, before, change, expected, meter.modulation_hz)
@@ -128,7 +127,7 @@ class DelayWitness:
         )
         return None
 
-    def _pulled_rad(self, tuning: Tuning, at: Setting) -> float:
+    def pulled_rad(self, tuning: Tuning, at: Setting) -> float:
         """By how much light that left with other passes may pull the phases at worst, rad.
 
         A vector of length ε at right angles to the sum turns one of length 1 − ε by arcsin

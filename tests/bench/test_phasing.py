@@ -77,6 +77,13 @@ def test_the_mean_is_right_also_where_the_circle_is_cut(mean_rad: float) -> None
     assert phase.uncertainty_rad < 3e-3
 
 
+def test_samples_on_both_sides_of_the_cut_agree() -> None:
+    phase = Lab([math.pi - 0.002, -math.pi + 0.003, math.pi - 0.001, -math.pi + 0.001] * 5).read()
+    assert phase.samples == 9
+    assert abs(float(wrapped(phase.phase_rad - math.pi))) < 0.002
+    assert phase.uncertainty_rad == pytest.approx(5e-3 / 3.0)
+
+
 def test_the_stated_uncertainty_covers_the_truth_as_often_as_it_should() -> None:
     """A standard uncertainty of a normal mean covers 68 %, twice of it 95 % (GUM, G.1.3)."""
     errors = []

@@ -5,19 +5,25 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.inprocess import connector
 from scipy.integrate import quad
 from scipy.special import i0, i1
 from scipy.stats import norm, vonmises
 
 from autocell.belief.alternatives import Alternative, Weighing
+from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
-from autocell.errors import MotionError
+from autocell.bench.opening import open_bench
+from autocell.bench.protocols import Line, Transport
+from autocell.errors import Disconnected, MotionError
 from autocell.outcome import Proof
 from autocell.procedures.evidence import (
     EvidencePiece,
@@ -219,6 +225,92 @@ def test_a_wrong_belief_that_the_power_would_have_proved_is_contradicted_by_the_
         proof = heard.proof((piece,))
         assert not proof.proved
         assert piece.statement in [held.statement for held in proof.evidence if not held.holds]
+
+
+def test_the_uncertainty_of_a_change_is_that_of_everything_but_the_path(heard: Heard) -> None:
+    (witness,) = heard.witnesses
+    (piece,) = heard.pieces()
+    shown = float(re.findall(r"± (\d\.\d+) rad", piece.statement)[0])
+    # nine samples of 5 mrad before and after; 10 mrad that no averaging removes; and for the gas
+    # 2·10⁻⁴ of the largest change there is, to the hypothesis of most passes
+    hypotheses = hypotheses_at(heard.arrived.tuning, heard.arrived.at, heard.arrived.weighing)
+    most_m = max(hypothesis.path_m.max() for hypothesis in hypotheses) - 1.5
+    of_gas = 2e-4 * 2.0 * math.pi * 80e6 * most_m / 299_792_458.0
+    assert of_gas > 1e-3
+    least = math.hypot(witness.start.uncertainty_rad, 5e-3 / 3.0, 10e-3, of_gas)
+    assert shown == pytest.approx(least, abs=7e-4)
+    assert least > 10.3e-3
+
+
+def test_light_that_left_early_widens_the_uncertainty_by_as_much_as_it_may_pull(
+    heard: Heard,
+) -> None:
+    (witness,) = heard.witnesses
+    arrived, tuning = heard.arrived, heard.arrived.tuning
+    assert witness.pulled_rad(tuning, arrived.at) < 1e-3
+    near = [
+        arrived.at.at_spacing(arrived.at.spacing_m + float(up)) for up in np.linspace(0, 5e-3, 501)
+    ]
+    purity = np.median(tuning.belief.predict(near, most=100).purity, axis=0)
+    mixed = int(np.argmin(np.abs(purity - 0.8)))
+    # vectors of lengths 0.8 and 0.2: the sum is turned by at most arcsin 1/4 = 0.2527 rad
+    assert purity[mixed] == pytest.approx(0.8, abs=0.03)
+    assert witness.pulled_rad(tuning, near[mixed]) == pytest.approx(0.2527, abs=0.05)
+
+
+def test_a_delay_meter_that_goes_away_is_as_if_there_were_none() -> None:
+    clock = VirtualClock()
+    simulated = SimulatedBench(WITH_DELAY, 103, clock)
+    known = connector(simulated)
+    cut: set[str] = set()
+    told: list[str] = []
+
+    def connect(address: str, line: Line) -> Transport:
+        if address in cut:
+            raise Disconnected(f"{address}: the plug is out")
+        return CutLine(known(address, line), address, cut)
+
+    with open_bench(WITH_DELAY, clock=clock, connect=connect) as bench:
+        tuning = Tuning(
+            bench,
+            bench.setting,
+            PASSES,
+            lambda progress: told.append(progress.text),
+            np.random.default_rng(0),
+        )
+        assert len(DelayWitness.at_start(tuning)) == 1
+        cut.add(WITH_DELAY.devices["phase"].address)
+        assert DelayWitness.at_start(tuning) == ()
+        assert bench.read_power("all the same").power_w > 0.0
+    assert any(text.startswith("no evidence from the delay") for text in told)
+
+
+class CutLine:
+    """A line to a simulated instrument whose plug may be out."""
+
+    def __init__(self, line: Transport, address: str, cut: set[str]) -> None:
+        self._line = line
+        self._address = address
+        self._cut = cut
+
+    def write(self, message: bytes) -> None:
+        self._check()
+        self._line.write(message)
+
+    def read_until(self, terminator: bytes, deadline: float) -> bytes:
+        self._check()
+        return self._line.read_until(terminator, deadline)
+
+    def discard_input(self) -> int:
+        self._check()
+        return self._line.discard_input()
+
+    def close(self) -> None:
+        self._line.close()
+
+    def _check(self) -> None:
+        if self._address in self._cut:
+            raise Disconnected(f"{self._address}: the plug is out")
 
 
 def test_a_delay_meter_that_has_nothing_to_say_changes_nothing(heard: Heard) -> None:
