@@ -87,19 +87,15 @@ class Tuning:
         return reading
 
     def guess(self, setting: Setting) -> tuple[int, float]:
-        """The most probable pass count at a setting, and its probability among the members."""
+        """The most probable pass count at a setting, and its probability."""
         seen = self.belief.predict((setting,)).passes[:, 0]
         counts, members = np.unique(seen, return_counts=True)
-        return int(counts[members.argmax()]), float(members.max() / len(seen))
+        return int(counts[members.argmax()]), _vouched(int(members.max()), len(seen))
 
     def probability(self, setting: Setting) -> float:
-        """Probability of the wanted pass count at a setting, from the members that have it.
-
-        Members can only vouch for what they are many enough for: with none against it the
-        probability is that of Jeffreys' rule, (k + 1/2) / (n + 1).
-        """
+        """Probability of the wanted pass count at a setting, from the members that have it."""
         seen = self.belief.predict((setting,)).passes[:, 0]
-        return float((np.count_nonzero(seen == self.passes) + 0.5) / (len(seen) + 1.0))
+        return _vouched(int(np.count_nonzero(seen == self.passes)), len(seen))
 
     def scan(self, axis: str = "spacing", through: Setting | None = None) -> Scan:
         """Settings along an axis, with the input beam of the pattern unless told otherwise."""
@@ -149,3 +145,11 @@ class Tuning:
         """What a reading at a setting costs: getting there, settling, averaging."""
         moves = self.bench.plan(setting)
         return 1.0 + max((move.expected_s for move in moves), default=0.0)
+
+
+def _vouched(members: int, of: int) -> float:
+    """The probability that so many members can vouch for: Jeffreys' rule for a binomial share.
+
+    With none against it, it stays as far below certainty as there are few of them.
+    """
+    return (members + 0.5) / (of + 1.0)

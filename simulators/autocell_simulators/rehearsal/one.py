@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +15,7 @@ from autocell.bench.clock import VirtualClock
 from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.errors import AutocellError
-from autocell.outcome import Outcome, Verdict
+from autocell.outcome import AxisMargin, Outcome, Verdict, least_margin
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell_simulators.bench import SimulatedBench
@@ -47,6 +49,7 @@ class Rehearsal:
     passes: int | None = None
     true_passes: int | None = None
     readings: int | None = None
+    readings_to_proof: int | None = None
     moves: int | None = None
     travel_m: float | None = None
     bench_time_s: float | None = None
@@ -58,6 +61,11 @@ class Rehearsal:
     path_length_m: float | None = None
     path_length_expanded_u_m: float | None = None
     true_path_length_m: float | None = None
+    reflectivity: float | None = None
+    reflectivity_u: float | None = None
+    true_reflectivity: float | None = None
+    margin_before_nights: float | None = None
+    margin_nights: float | None = None
     limit_violations: int | None = None
     claims: tuple[Claim, ...] = ()
 
@@ -158,6 +166,8 @@ def _compare(
 ) -> Rehearsal:
     proof, path = outcome.proof, outcome.path_length
     true_passes = int(truth["passes"])
+    drawn = truth["drawn"]
+    mirrors = next((f for f in outcome.findings if f.name == "reflectivity"), None)
     if outcome.passes is not None and proof is not None:
         claims = [*claims, Claim(proof.probability, outcome.passes, true_passes)]
     return Rehearsal(
@@ -170,6 +180,7 @@ def _compare(
         passes=outcome.passes,
         true_passes=true_passes,
         readings=outcome.readings,
+        readings_to_proof=outcome.readings_to_proof,
         moves=outcome.moves,
         travel_m=outcome.travel_m,
         bench_time_s=outcome.elapsed_s,
@@ -181,9 +192,19 @@ def _compare(
         path_length_m=None if path is None else path.value_m,
         path_length_expanded_u_m=None if path is None else path.expanded_u_m,
         true_path_length_m=truth["path_length_m"],
+        reflectivity=None if mirrors is None else mirrors.value,
+        reflectivity_u=None if mirrors is None else mirrors.u,
+        true_reflectivity=math.sqrt(drawn["entrance_reflectivity"] * drawn["far_reflectivity"]),
+        margin_before_nights=_nights(outcome.margins_before),
+        margin_nights=_nights(outcome.margins),
         limit_violations=int(truth["limit_violations"]),
         claims=tuple(claims),
     )
+
+
+def _nights(margins: Sequence[AxisMargin]) -> float | None:
+    least = least_margin(margins)
+    return None if least is None else least.nights
 
 
 def _in_words(error: Exception) -> str:

@@ -91,6 +91,14 @@ class Errors:
 
 
 @dataclass(frozen=True)
+class RelativeErrors:
+    """Claimed minus true of a number without a unit: median, and 95th percentile of the size."""
+
+    median: float
+    size_p95: float
+
+
+@dataclass(frozen=True)
 class Summary:
     """A campaign in numbers. See :func:`summarise` for what each is taken over."""
 
@@ -103,6 +111,7 @@ class Summary:
     failure_upper95: float
     wrong_upper95: float
     readings: Spread
+    readings_to_proof: Spread
     moves: Spread
     travel_m: Spread
     bench_time_s: Spread
@@ -112,11 +121,17 @@ class Summary:
     path_length_error: Errors | None
     margin_low_error: Errors | None
     margin_high_error: Errors | None
+    reflectivity_error: RelativeErrors | None
+    margin_nights: Spread
+    margin_before_nights: Spread
     limit_violations: int
     worst: tuple[Rehearsal, ...]
 
     def as_json(self) -> dict[str, Any]:
-        """Counts, their shares, and the rest as plain JSON values; ``worst`` is seeds."""
+        """Counts, their shares, and the rest as plain JSON values; ``worst`` is seeds.
+
+        Readings are those that the proof took, and in all: with the ones for the margin.
+        """
         fates = {
             "reached_true": self.reached_true,
             "held": self.held,
@@ -130,8 +145,10 @@ class Summary:
             "shares": {name: share.as_json() for name, share in fates.items()},
             "failure_upper95": self.failure_upper95,
             "wrong_upper95": self.wrong_upper95,
-            "readings_median": self.readings.median,
-            "readings_p95": self.readings.p95,
+            "readings_median": self.readings_to_proof.median,
+            "readings_p95": self.readings_to_proof.p95,
+            "readings_in_all_median": self.readings.median,
+            "readings_in_all_p95": self.readings.p95,
             "moves_median": self.moves.median,
             "moves_p95": self.moves.p95,
             "travel_median_m": self.travel_m.median,
@@ -145,6 +162,9 @@ class Summary:
             "path_length_error": _plain(self.path_length_error),
             "margin_low_error": _plain(self.margin_low_error),
             "margin_high_error": _plain(self.margin_high_error),
+            "reflectivity_error": _plain(self.reflectivity_error),
+            "margin_nights_median": self.margin_nights.median,
+            "margin_before_nights_median": self.margin_before_nights.median,
             "limit_violations": self.limit_violations,
             "worst": [rehearsal.seed for rehearsal in self.worst],
         }
@@ -194,6 +214,9 @@ def summarise(rehearsals: Sequence[Rehearsal], wanted: int) -> Summary:
         failure_upper95=upper_bound(total - len(reached), total),
         wrong_upper95=upper_bound(fates.count(Fate.WRONG), total),
         readings=_spread(r.readings for r in rehearsals),
+        readings_to_proof=_spread(
+            r.readings if r.readings_to_proof is None else r.readings_to_proof for r in rehearsals
+        ),
         moves=_spread(r.moves for r in rehearsals),
         travel_m=_spread(r.travel_m for r in rehearsals),
         bench_time_s=_spread(r.bench_time_s for r in rehearsals),
@@ -205,6 +228,9 @@ def summarise(rehearsals: Sequence[Rehearsal], wanted: int) -> Summary:
         path_length_error=_errors([(error, 0.0) for error, _ in paths]),
         margin_low_error=_errors([(r.margin_low_m, r.true_margin_low_m) for r in reached]),
         margin_high_error=_errors([(r.margin_high_m, r.true_margin_high_m) for r in reached]),
+        reflectivity_error=_relative([(r.reflectivity, r.true_reflectivity) for r in reached]),
+        margin_nights=_spread(r.margin_nights for r in reached),
+        margin_before_nights=_spread(r.margin_before_nights for r in reached),
         limit_violations=sum(r.limit_violations or 0 for r in rehearsals),
         worst=_worst(rehearsals, wanted),
     )
@@ -284,5 +310,10 @@ def _errors(pairs: Iterable[tuple[float | None, float | None]]) -> Errors | None
     return Errors(float(np.median(errors)), float(np.percentile(np.abs(errors), 95.0)))
 
 
-def _plain(errors: Errors | None) -> dict[str, float] | None:
+def _relative(pairs: Iterable[tuple[float | None, float | None]]) -> RelativeErrors | None:
+    errors = _errors(pairs)
+    return None if errors is None else RelativeErrors(errors.median_m, errors.size_p95_m)
+
+
+def _plain(errors: Errors | RelativeErrors | None) -> dict[str, float] | None:
     return None if errors is None else dict(vars(errors))

@@ -70,7 +70,8 @@ def fate_rows(summary: Summary) -> list[tuple[str, str]]:
 def cost_rows(summary: Summary) -> list[tuple[str, str]]:
     """Label and value of each cost, median and 95th percentile."""
     return [
-        ("Readings", _spread(summary.readings, "{:g}")),
+        ("Readings to proof", _spread(summary.readings_to_proof, "{:g}")),
+        ("Readings in all", _spread(summary.readings, "{:g}")),
         ("Moves", _spread(summary.moves, "{:g}")),
         ("Travel", _spread(summary.travel_m, "{:.1f} mm", 1e3)),
         ("Bench time", _spread(summary.bench_time_s, "{:.1f} s")),
@@ -91,6 +92,19 @@ def calibration_rows(summary: Summary) -> list[tuple[str, str]]:
     ):
         if errors is not None:
             rows.append((f"{label}, claimed minus true", _error(errors)))
+    if summary.reflectivity_error is not None:
+        median, size = summary.reflectivity_error.median, summary.reflectivity_error.size_p95
+        rows.append(
+            (
+                "Reflectivity, claimed minus true",
+                f"median {median:+.5f}, 95 % of them within {size:.5f}",
+            )
+        )
+    if summary.margin_nights.median is not None and summary.margin_before_nights.median is not None:
+        nights, before = summary.margin_nights.median, summary.margin_before_nights.median
+        rows.append(
+            ("Least margin, median", f"{nights:.0f} nights of drift, {before:.0f} before settling")
+        )
     return rows
 
 
