@@ -256,6 +256,12 @@ def test_light_that_left_early_widens_the_uncertainty_by_as_much_as_it_may_pull(
     # vectors of lengths 0.8 and 0.2: the sum is turned by at most arcsin 1/4 = 0.2527 rad
     assert purity[mixed] == pytest.approx(0.8, abs=0.03)
     assert witness.pulled_rad(tuning, near[mixed]) == pytest.approx(0.2527, abs=0.05)
+    from_there = DelayWitness(replace(witness.start, setting=near[mixed]))
+    hypotheses = hypotheses_at(tuning, arrived.at, arrived.weighing)
+    piece = from_there.testify(tuning, arrived.at, hypotheses)
+    assert piece is not None
+    shown = float(re.findall(r"± (\d\.\d+) rad", piece.statement)[0])
+    assert shown == pytest.approx(from_there.pulled_rad(tuning, arrived.at), rel=0.01)
 
 
 def test_a_delay_meter_that_goes_away_is_as_if_there_were_none() -> None:
