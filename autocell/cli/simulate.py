@@ -38,8 +38,23 @@ def random_seed() -> int:
     type=click.IntRange(min=0),
     help="Draws the true bench within the tolerances of the bench file; random if left out.",
 )
-@click.option("--start", metavar="NAME", default="six-pass", show_default=True,
-              help="How the bench is found: six-pass, power-cycled or dark.")  # fmt: skip
+@click.option(
+    "--start",
+    metavar="NAME",
+    help="How the bench is found: six-pass (usually), aligned, knocked, power-cycled, dark, "
+    "wrong-pass-count, hot or dusty.",
+)
+@click.option(
+    "--scenario",
+    metavar="FILE",
+    help="What goes wrong, and when: a scenario file, or the name of one that comes along "
+    "(bad-night).",
+)
+@click.option(
+    "--control",
+    is_flag=True,
+    help="Open one more port, on which a test is told the truth and can begin and end faults.",
+)
 @click.option(
     "--truth",
     metavar="FILE",
@@ -61,7 +76,9 @@ def random_seed() -> int:
 def simulate(
     bench: str,
     seed: int | None,
-    start: str,
+    start: str | None,
+    scenario: str | None,
+    control: bool,
     truth: Path | None,
     write_to: Path | None,
     tcp: bool,
@@ -72,33 +89,42 @@ def simulate(
 
     The motion controller is served on a pseudo-terminal and the power meter on a TCP port of this
     machine. BENCH is a bench file or the name of one that comes along (peat-bog). Any program may
-    talk to it; it moves in real time.
+    talk to it; it moves in real time. With a scenario it fails as real benches do: docs/faults.md
+    says how.
     """
     refuse_unwritable(truth, "--truth")
     refuse_unwritable(write_to, "--write")
-    with _asked_to_end(until_eof) as end:
+    with _asked_to_end(until_eof) as end, contextlib.ExitStack() as open_until_the_end:
         from autocell_simulators.bench import SimulatedBench
+        from autocell_simulators.control import controlled
+        from autocell_simulators.faults.scenario import Scenario
+        from autocell_simulators.faults.scenario import load as load_scenario
         from autocell_simulators.serving import serve
 
-        from autocell.bench.clock import RealClock
+        from autocell.bench.clock import RealClock, VirtualClock
         from autocell.bench.file import load
         from autocell.cli.output import as_json as to_json
 
         seed = random_seed() if seed is None else seed
-        simulated = SimulatedBench(load(bench_path(bench)), seed, RealClock(), start=start)
-        simulated.truth_report()  # compiles the optics now: no client shall wait for it
-        with (
-            tempfile.TemporaryDirectory(prefix="autocell-") as folder,
-            serve(simulated, pseudo_terminals=False if tcp else None) as served,
-        ):
-            path = served.write_bench_file(
-                write_to or Path(folder) / simulated.description.path.name
-            ).absolute()
-            _announce(simulated, served, path, as_json)
-            while not end.wait(0.5):
-                pass
-            if truth is not None:
-                truth.write_text(to_json(simulated.truth_report()) + "\n", encoding="utf-8")
+        happens = Scenario() if control else None
+        if scenario is not None:
+            happens = load_scenario(bench_path(scenario))
+        description = load(bench_path(bench))
+        # compiles the optics now: no client shall wait for it, and no scenario be late
+        SimulatedBench(description, seed, VirtualClock()).truth_report()
+        simulated = SimulatedBench(description, seed, RealClock(), start=start, scenario=happens)
+        enter = open_until_the_end.enter_context
+        folder = Path(enter(tempfile.TemporaryDirectory(prefix="autocell-")))
+        served = enter(serve(simulated, pseudo_terminals=False if tcp else None))
+        path = served.write_bench_file(
+            write_to or folder / simulated.description.path.name, by_id=happens is not None
+        ).absolute()
+        told_at = enter(controlled(simulated, served.addresses)) if control else None
+        _announce(simulated, served, path, told_at, as_json)
+        while not end.wait(0.5):
+            pass
+        if truth is not None:
+            truth.write_text(to_json(simulated.truth_report()) + "\n", encoding="utf-8")
     return 0
 
 
@@ -126,7 +152,9 @@ def _asked_to_end(until_eof: bool) -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _announce(simulated: SimulatedBench, served: Served, path: Path, as_json: bool) -> None:
+def _announce(
+    simulated: SimulatedBench, served: Served, path: Path, told_at: str | None, as_json: bool
+) -> None:
     """The ready signal: from now on clients are welcome."""
     if as_json:
         import json
@@ -136,6 +164,7 @@ def _announce(simulated: SimulatedBench, served: Served, path: Path, as_json: bo
             "bench_file": str(path),
             "addresses": dict(served.addresses),
             "seed": simulated.truth.seed,
+            "control": told_at,
         }
         print(json.dumps(ready), flush=True)
         return
@@ -145,10 +174,12 @@ def _announce(simulated: SimulatedBench, served: Served, path: Path, as_json: bo
     output.say(console, f"Simulated bench: {simulated.description.name}", "bold")
     output.say(console, "Everything here is simulated and invented; no light, nothing that moves.")
     output.say(console, "")
-    width = max(map(len, served.addresses))
+    width = max(map(len, [*served.addresses, "control"]))
     for name, address in served.addresses.items():
         output.say(console, f"  {name:<{width}}  {address}")
     output.say(console, f"  {'seed':<{width}}  {simulated.truth.seed}")
+    if told_at is not None:
+        output.say(console, f"  {'control':<{width}}  {told_at}")
     output.say(console, "")
     output.say(console, "Ready. In another terminal:")
     output.say(console, f"  autocell change 62 --bench {path}")

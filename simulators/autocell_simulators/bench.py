@@ -29,7 +29,7 @@ from autocell_simulators.optics import TrueOptics, truth_report
 from autocell_simulators.plain_motion import Output
 from autocell_simulators.seeds import stream
 from autocell_simulators.start_states import START_STATES
-from autocell_simulators.truth import Truth, draw_truth
+from autocell_simulators.truth import Truth, draw_truth, drawn
 from autocell_simulators.wire import Direction, FaultyLine, Wire
 
 _AHEAD_S = 1e-6
@@ -183,6 +183,11 @@ class SimulatedBench:
         with self.present() as now_s:
             return self._director.end(fault, now_s)
 
+    @property
+    def start_s(self) -> float:
+        """When it was made, by its clock."""
+        return self._start_s
+
     @contextmanager
     def present(self) -> Iterator[float]:
         """Hold the bench still at the present; the time, in seconds of its clock."""
@@ -197,11 +202,21 @@ class SimulatedBench:
             return self._positions()
 
     def truth_report(self) -> dict[str, Any]:
-        """What is true at present (see :func:`optics.truth_report`), and what happened so far."""
+        """What is true at present (see :func:`optics.truth_report`), and what happened so far.
+
+        ``drawn`` is what the seed drew, ``changed`` what faults have made of some of it.
+        """
         with self.present() as now_s:
             report = truth_report(self.optics, self._positions())
             counts = {name: dataclasses.asdict(axis.counts) for name, axis in self.axes.items()}
+            drawn_first = drawn(self.truth)
             return report | {
+                "drawn": drawn_first,
+                "changed": {
+                    name: value
+                    for name, value in drawn(self.optics.truth).items()
+                    if value != drawn_first[name]
+                },
                 "time_s": now_s - self._start_s,
                 "seed": self.truth.seed,
                 "laser_on": self.laser_on,

@@ -79,6 +79,10 @@ class Line(Protocol):
         """Whether it is there, and how often it was not."""
         ...
 
+    def tell_of_port(self, changed: Callable[[], None]) -> None:
+        """Have ``changed`` called, from any thread, whenever :attr:`port` has changed."""
+        ...
+
     def hang_up(self) -> None:
         """The client has gone."""
         ...
@@ -144,6 +148,9 @@ class InstrumentLine:
     def port(self) -> Port:
         """Always there: what unplugs it is a wire around it."""
         return Port()
+
+    def tell_of_port(self, changed: Callable[[], None]) -> None:
+        """It never does."""
 
     def hang_up(self) -> None:
         """The client has gone."""

@@ -67,6 +67,8 @@ class PseudoTerminal:
         self._renamed = renamed
         self._also = also
         self._known = line.port
+        self._nudges = _Nudges()
+        line.tell_of_port(self._nudges.give)
         self._ends: tuple[int, int] | None = None
         self.path = ""
         self._open()
@@ -77,15 +79,19 @@ class PseudoTerminal:
             while True:
                 patience_s = _patience(self._line, self._clock)
                 ours = [] if self._ends is None else [self._ends[0]]
-                watched = [*ours, stop.fileno(), *_descriptor(self._also)]
+                nudged = self._nudges.fileno()
+                watched = [*ours, stop.fileno(), nudged, *_descriptor(self._also)]
                 readable, _, _ = select.select(watched, [], [], patience_s)
                 if stop.fileno() in readable:
                     return
+                if nudged in readable:
+                    self._nudges.take()
                 self._follow_plug()
                 if self._ends is not None:
                     self._serve(self._ends[0] in readable)
         finally:
             self._close()
+            self._nudges.close()
 
     def _serve(self, has_data: bool) -> None:
         assert self._ends is not None
@@ -147,6 +153,8 @@ class TcpPort:
         self._renamed = renamed
         self._also = also
         self._known = line.port
+        self._nudges = _Nudges()
+        line.tell_of_port(self._nudges.give)
         self._client: socket.socket | None = None
         self._client_has_finished = False
         self._listener: socket.socket | None = None
@@ -156,9 +164,12 @@ class TcpPort:
     def run(self, stop: socket.socket) -> None:
         """Serve until ``stop`` becomes readable, then let go of everything."""
         with contextlib.ExitStack() as at_the_end:
+            at_the_end.callback(self._nudges.close)
             at_the_end.callback(self._stop_listening)
             at_the_end.callback(self._drop_client)
             while stop not in (readable := self._wait(stop)):
+                if self._nudges.fileno() in readable:
+                    self._nudges.take()
                 self._follow_plug()
                 if self._client in readable:
                     self._receive()
@@ -167,7 +178,8 @@ class TcpPort:
                     self._accept()
 
     def _wait(self, stop: socket.socket) -> list[socket.socket | int]:
-        watched: list[socket.socket | int] = [stop, *_descriptor(self._also)]
+        watched: list[socket.socket | int] = [stop, self._nudges.fileno()]
+        watched += _descriptor(self._also)
         if self._listener is not None:
             watched.append(self._listener)
         if self._client is not None and not self._client_has_finished:
@@ -249,6 +261,31 @@ class TcpPort:
         if client is not None:
             client.close()
             self._line.hang_up()
+
+
+class _Nudges:
+    """Wakes a thread that waits for descriptors, from any other thread."""
+
+    def __init__(self) -> None:
+        self._give, self._take = socket.socketpair()
+        self._give.setblocking(False)
+        self._take.setblocking(False)
+
+    def fileno(self) -> int:
+        return self._take.fileno()
+
+    def give(self) -> None:
+        # full of nudges, or nobody there any more
+        with contextlib.suppress(OSError):
+            self._give.send(b"x")
+
+    def take(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            self._take.recv(_CHUNK)
+
+    def close(self) -> None:
+        self._give.close()
+        self._take.close()
 
 
 def _descriptor(also: Callable[[], int] | None) -> list[int]:

@@ -87,6 +87,7 @@ class Wire:
         "deaf",
         "dumb",
         "on_message",
+        "on_port",
         "port",
     )
 
@@ -99,6 +100,8 @@ class Wire:
         self.dumb = False
         """Nothing comes back."""
         self.port = Port()
+        self.on_port: Callable[[], None] = lambda: None
+        """Told when it was unplugged or plugged in again."""
         self._to_instrument = _Stream(endings, lambda: self._began("message"))
         self._from_instrument = _Stream(endings, lambda: self._began("query"))
         self._due: deque[tuple[float, bytes]] = deque()
@@ -140,10 +143,12 @@ class Wire:
         """The port is gone, with all that was under way."""
         self.port = replace(self.port, plugged_in=False, unplugged=self.port.unplugged + 1)
         self.hang_up()
+        self.on_port()
 
     def replug(self, *, renamed: bool) -> None:
         """The port is back, perhaps under another name."""
         self.port = replace(self.port, plugged_in=True, renamed=self.port.renamed + renamed)
+        self.on_port()
 
     def hang_up(self) -> None:
         """Whoever was there has gone: half messages and unsent bytes are forgotten."""
@@ -221,6 +226,10 @@ class FaultyLine:
         """Whether it is there, and how often it was not."""
         with self._present():
             return self.wire.port
+
+    def tell_of_port(self, changed: Callable[[], None]) -> None:
+        """Have ``changed`` called whenever :attr:`port` has changed."""
+        self.wire.on_port = changed
 
     def hang_up(self) -> None:
         """The client has gone."""

@@ -1,0 +1,140 @@
+"""``autocell simulate`` with scenarios: what it serves, what it tells, and what it refuses."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+import serial
+
+from tests.cli.conftest import AUTOCELL, CommandLine
+
+PATIENCE_S = 60.0
+
+
+def ready(process: subprocess.Popen[str]) -> dict[str, Any]:
+    assert process.stdout is not None
+    told: dict[str, Any] = json.loads(process.stdout.readline())
+    return told
+
+
+def ended(process: subprocess.Popen[str]) -> None:
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0, err
+
+
+def ask(address: str, request: dict[str, Any]) -> Any:
+    host, port = address.split(":")
+    with socket.create_connection((host, int(port)), PATIENCE_S) as client:
+        client.sendall(json.dumps(request).encode() + b"\n")
+        answer = json.loads(client.makefile("rb").readline())
+    assert answer["ok"], answer
+    return answer["answer"]
+
+
+def test_a_scenario_is_played_to_other_programs_and_told_on_the_control_port(
+    autocell: CommandLine, tmp_path: Path
+) -> None:
+    scenario = tmp_path / "night.yaml"
+    scenario.write_text(
+        "scenario: a test\nstart: power-cycled\nfaults:\n"
+        "  - {fault: truncated-reply, device: motion, when: {query: 2}}\n"
+        "  - {fault: mode-hop, when: {at_s: 0.2}}\n"
+    )
+    truth = tmp_path / "truth.json"
+    process = autocell.start(
+        "simulate", "peat-bog", "--json", "--seed", 5, "--scenario", scenario, "--control",
+        "--truth", truth,
+    )  # fmt: skip
+    told = ready(process)
+    with serial.serial_for_url(told["addresses"]["motion"], timeout=1.0) as port:
+        port.write(b"1 ST?\r")
+        status = port.read_until(b"\r\n")
+        port.write(b"ID?\r")
+        broken = port.read_until(b"\r\n")
+    assert not int(status.split()[2], 16) & 0x10  # not referenced: it has just lost power
+    assert b"ID PLAIN-MOTION 1.2 SN 0417".startswith(broken)
+    ask(told["control"], {"do": "begin", "fault": {"fault": "dust"}})
+    faults = [event["fault"] for event in ask(told["control"], {"do": "events"})]
+    assert sorted(faults) == ["dust", "mode-hop", "truncated-reply"]
+    ended(process)
+    report = json.loads(truth.read_text())
+    assert [event["fault"] for event in report["events"]] == faults
+    assert report["drawn"]["dust"] == []
+    assert len(report["changed"]["dust"]) == 1
+
+
+def test_with_a_scenario_the_bench_file_names_the_serial_port_by_identity(
+    autocell: CommandLine,
+) -> None:
+    process = autocell.start("simulate", "peat-bog", "--json", "--scenario", "bad-night")
+    told = ready(process)
+    text = Path(told["bench_file"]).read_text()
+    assert "by-id/motion" in text or not hasattr(os, "openpty")
+    assert told["control"] is None
+    ended(process)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("scenario: x\nfaults:\n  - {fault: knok}\n", "did you mean knock?"),
+        ("scenario: x\nfaults:\n  - {fault: step-size}\n", "only a piezo-inertia axis can have it"),
+        ("scenario: x\nstart: upside-down\n", "no start state 'upside-down'"),
+    ],
+)
+def test_a_scenario_that_cannot_be_played_is_refused_in_words(
+    autocell: CommandLine, tmp_path: Path, text: str, said: str
+) -> None:
+    (tmp_path / "night.yaml").write_text(text)
+    answer = autocell.here("simulate", "peat-bog", "--scenario", tmp_path / "night.yaml")
+    assert answer.code == 2
+    assert said in answer.err
+
+
+def test_a_scenario_that_is_not_there_is_refused_in_words(autocell: CommandLine) -> None:
+    assert (
+        "no such scenario file"
+        in autocell.here("simulate", "peat-bog", "--scenario", "missing.yaml").err
+    )
+
+
+def test_it_ends_with_the_program_that_started_it(autocell: CommandLine, tmp_path: Path) -> None:
+    # a parent that is killed says nothing to anybody; its end of the pipe closes all the same
+    command = [*AUTOCELL, "simulate", "peat-bog", "--json", "--until-eof"]
+    parent = (
+        "import subprocess, sys, time\n"
+        "pipes = dict(stdin=subprocess.PIPE, stdout=subprocess.PIPE)\n"
+        f"child = subprocess.Popen({command!r}, **pipes)\n"
+        "print(child.pid, child.stdout.readline().decode(), flush=True)\n"
+        "time.sleep(600)\n"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", parent], stdout=subprocess.PIPE, text=True, cwd=tmp_path
+    )
+    assert process.stdout is not None
+    pid, _, told = process.stdout.readline().partition(" ")
+    assert json.loads(told)["addresses"]
+    process.kill()
+    process.wait()
+    process.stdout.close()
+    deadline = time.monotonic() + PATIENCE_S
+    while _is_running(int(pid)):
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def _is_running(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+        state = Path(f"/proc/{pid}/stat")
+        return not state.exists() or state.read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except (ProcessLookupError, FileNotFoundError):
+        return False
