@@ -1,0 +1,265 @@
+"""Axes over Channel Access: the motor record, and an analogue output with a readback.
+
+What a put answers says only that it was taken. Where an axis is, and whether it moves, is read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from autocell.bench.protocols import Clock
+from autocell.errors import LimitError, Refused
+from autocell_drivers.epics_channels import INVALID, Channels
+
+_LAG_S = 0.5
+"""How long an accepted move may go unreported, and how long an axis that says nothing of its motion
+must have stood still to be at rest: records are scanned a few times a second. [trade]"""
+_PROBLEM, _COMM_ERROR, _HOMED = 1 << 9, 1 << 12, 1 << 14
+"""Bits of the motor record's MSTA, by its reference."""
+
+
+@dataclass(frozen=True)
+class Names:
+    """Records that belong to an analogue output that moves an axis."""
+
+    readback: str
+    moving: str | None = None
+    stop: str | None = None
+
+    @property
+    def all(self) -> list[str]:
+        """Those that there are."""
+        return [name for name in (self.readback, self.moving, self.stop) if name is not None]
+
+
+class PvAxis:
+    """What both kinds of axes have in common."""
+
+    def __init__(
+        self,
+        name: str,
+        record: str,
+        readback: str,
+        per_si: float,
+        section: Mapping[str, Any],
+        channels: Channels,
+        clock: Clock,
+    ) -> None:
+        self._name = name
+        self._record = record
+        self._readback = readback
+        self._per_si = per_si
+        self._channels = channels
+        self._clock = clock
+        repeatability = section.get("repeatability_mm", section.get("repeatability_mrad", 0.0))
+        self._near = max(3.0 * float(repeatability) / 1e3 * abs(per_si), 1e-9)
+        self._target: float | None = None
+        self._sent_at = -math.inf
+        self._motion_seen = False
+
+    @property
+    def name(self) -> str:
+        """As the bench file calls it."""
+        return self._name
+
+    def position(self) -> float:
+        """Where the readback is, m or rad. Raises Refused while its alarm says INVALID."""
+        return self._read_back() / self._per_si
+
+    def limits(self) -> tuple[float, float]:
+        """The travel that the record allows, low then high, m or rad."""
+        low, high = (end / self._per_si for end in self._limits())
+        return min(low, high), max(low, high)
+
+    def start_move(self, target: float) -> None:
+        """Ask for an absolute move (m or rad), once; returns when the record has taken it.
+
+        Raises LimitError before anything is written for a target beyond the limits of the record,
+        Refused when it has not taken the target, Disconnected when that cannot be known.
+        """
+        value = target * self._per_si
+        low, high = self._limits()
+        if not math.isfinite(target) or not low - self._near <= value <= high + self._near:
+            raise LimitError(
+                f"axis {self._name}: target {value:g} is beyond the limits of its record, "
+                f"{low:g} to {high:g}; nothing was written"
+            )
+        value = min(max(value, low), high)
+        self._check_ready()
+        self._motion_seen = False
+        self._target, self._sent_at = value, self._clock.now()
+        self._channels.put(self._record, value)
+        self._check_taken(value)
+
+    def _limits(self) -> tuple[float, float]:
+        raise NotImplementedError
+
+    def _check_ready(self) -> None:
+        """Raises Refused for a record that will not move."""
+
+    def _check_taken(self, value: float) -> None:
+        found = self._channels.number(self._record)
+        if abs(found - value) > max(self._near, 1e-6 * abs(value)):
+            raise Refused(
+                f"axis {self._name}: {self._record} was set to {value:g} and reads {found:g}"
+            )
+
+    def _read_back(self) -> float:
+        sample = self._channels.get(self._readback)
+        if sample.severity >= INVALID or isinstance(sample.value, str):
+            raise Refused(
+                f"axis {self._name}: {self._readback} is in alarm ({sample.alarm}, invalid); its "
+                "value means nothing"
+            )
+        if not math.isfinite(sample.value):
+            raise Refused(f"axis {self._name}: {self._readback} is {sample.value}")
+        return sample.value
+
+    def _is_there(self) -> bool:
+        return self._target is None or abs(self._read_back() - self._target) <= self._near
+
+    def _is_over(self, reports_motion: bool) -> bool:
+        """Whether a move is over, by a flag that may lag behind: motion was seen and has ended, or
+        the axis is where it was sent, or it has had its time to begin."""
+        self._motion_seen |= reports_motion
+        if reports_motion:
+            return False
+        late = self._clock.now() >= self._sent_at + _LAG_S
+        return self._motion_seen or late or self._is_there()
+
+
+class MotorAxis(PvAxis):
+    """A motor record."""
+
+    FIELDS: ClassVar = (
+        "RBV", "DMOV", "STOP", "LLM", "HLM", "LLS", "HLS", "EGU", "MSTA", "SPMG", "SET", "BDST",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        name: str,
+        record: str,
+        per_si: float,
+        section: Mapping[str, Any],
+        channels: Channels,
+        clock: Clock,
+    ) -> None:
+        super().__init__(name, record, f"{record}.RBV", per_si, section, channels, clock)
+        self._heading = 0.0
+
+    def start_move(self, target: float) -> None:
+        """As for every axis here; remembers which way it goes, for the limit switches."""
+        self._heading = target * self._per_si - self._read_back()
+        super().start_move(target)
+
+    def moving(self) -> bool:
+        """Whether the record is not done. Raises Refused for a limit switch that the axis is not
+        leaving, for a problem or lost communication of the controller, and for an alarm."""
+        self._check_state()
+        return not self._is_over(self._field("DMOV") == 0)
+
+    def stop(self) -> None:
+        """Stop at once and forget the move; returns when the record has been heard again."""
+        self._target = None
+        self._channels.put(f"{self._record}.STOP", 1, urgent=True)
+        self._channels.number(f"{self._record}.DMOV", urgent=True)
+
+    def _limits(self) -> tuple[float, float]:
+        low, high = self._field("LLM"), self._field("HLM")
+        if not low < high:
+            raise Refused(
+                f"axis {self._name}: its record has lost its limits (LLM {low:g}, HLM {high:g})"
+            )
+        return low, high
+
+    def _check_ready(self) -> None:
+        self._check_state()
+        spmg = self._field("SPMG")
+        if spmg != 3:
+            raise Refused(f"axis {self._name}: {self._record}.SPMG is {spmg:g}, not Go (3)")
+        if self._field("SET"):
+            raise Refused(
+                f"axis {self._name}: {self._record}.SET is Set, which takes a target for a "
+                "calibration; set it to Use"
+            )
+        if self._field("DMOV") == 0:
+            raise Refused(f"axis {self._name}: {self._record} is still moving")
+
+    def _check_state(self) -> None:
+        state = int(self._field("MSTA"))
+        axis = f"axis {self._name} ({self._record})"
+        if state & (_PROBLEM | _COMM_ERROR):
+            what = "does not reach its controller" if state & _COMM_ERROR else "reports a problem"
+            raise Refused(f"{axis} {what}; look at it in the control system")
+        if self._heading <= 0.0 and self._field("LLS"):
+            raise Refused(f"{axis} is on its low limit switch; find out why before moving it away")
+        if self._heading >= 0.0 and self._field("HLS"):
+            raise Refused(f"{axis} is on its high limit switch; find out why before moving it away")
+
+    def _field(self, name: str) -> float:
+        return self._channels.number(f"{self._record}.{name}")
+
+
+class _TellsReference(MotorAxis):
+    def referenced(self) -> bool:
+        """Whether the axis has been homed since power came on (MSTA)."""
+        return bool(int(self._field("MSTA")) & _HOMED)
+
+
+def motor_kind(state: int) -> type[MotorAxis]:
+    """An axis that has been homed can lose that; of one that has not, nothing is known."""
+    return _TellsReference if state & _HOMED else MotorAxis
+
+
+class OutputAxis(PvAxis):
+    """An analogue output that something follows, and the record that says how far it is."""
+
+    def __init__(
+        self,
+        name: str,
+        record: str,
+        names: Names,
+        per_si: float,
+        section: Mapping[str, Any],
+        channels: Channels,
+        clock: Clock,
+    ) -> None:
+        super().__init__(name, record, names.readback, per_si, section, channels, clock)
+        self._names = names
+        self._last_seen: float | None = None
+        self._still_since = -math.inf
+
+    def moving(self) -> bool:
+        """As ``moving`` says; without it, while the readback is not at what is written and has
+        changed within half a second."""
+        if self._names.moving is not None:
+            return not self._is_over(self._channels.number(self._names.moving) != 0)
+        here, now = self._read_back(), self._clock.now()
+        if abs(here - self._channels.number(self._record)) <= self._near:
+            return False
+        if self._last_seen is None or abs(here - self._last_seen) > self._near:
+            self._last_seen, self._still_since = here, now
+        return now < max(self._still_since, self._sent_at) + _LAG_S
+
+    def stop(self) -> None:
+        """Stop at once: by ``stop`` where there is one, and by sending the axis to where it is."""
+        self._target = None
+        if self._names.stop is not None:
+            self._channels.put(self._names.stop, 1, urgent=True)
+        here = self._channels.number(self._readback, urgent=True)
+        self._channels.put(self._record, here, urgent=True)
+        taken = self._channels.number(self._record, urgent=True)
+        if abs(taken - here) > max(self._near, 1e-6 * abs(here)):
+            raise Refused(f"axis {self._name}: {self._record} does not take that it shall stop")
+
+    def _limits(self) -> tuple[float, float]:
+        _, low, high = self._channels.control(self._record)
+        if not low < high:
+            raise Refused(
+                f"axis {self._name}: {self._record} has no drive limits (DRVL {low:g}, DRVH "
+                f"{high:g}); set them"
+            )
+        return low, high

@@ -1,0 +1,520 @@
+"""The EPICS driver against control systems that nobody here wrote, over real sockets.
+
+- EPICS Base's own server (``python -m epicscorelibs.ioc``), with a database of its standard
+  records: an output that slews (OROC) within drive limits, and a power that its calc record
+  computes from it, with noise.
+- The example motor records and the example beamline of caproto.
+
+Everything stays on the loopback interface, on ports of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from autocell_drivers.epics import open_device
+from caproto.sync import client
+
+from autocell.bench.clock import RealClock
+from autocell.bench.protocols import ChecksSection, PowerMeter, ReportsLimits, ReportsReference
+from autocell.errors import (
+    BenchFileError,
+    Disconnected,
+    LimitError,
+    NoReply,
+    Refused,
+    WrongIdentity,
+)
+
+CLOCK = RealClock()
+DATABASE = Path(__file__).with_name("bog.db")
+OUTPUTS = {"m1:target": {"readback": "m1:rbv"}}
+SPACING = {"device": "bog", "channel": "m1:target", "limits_mm": [0, 50], "repeatability_mm": 0.001}
+MOTOR = {"device": "sim", "channel": "mtr1", "limits_mm": [0, 10], "units_per_mm": 1.0}
+RECORD = {"device": "bog", "channel": "m", "limits_mm": [0, 0.01], "repeatability_mm": 1e-5}
+METER = {"device": "bog", "channel": "power", "range_mw": 5, "averaging_ms": 100}
+
+
+SYSTEMS = {
+    "base": {"address": "BOG:", "identity": "BOG-IOC", "identity_pv": "NAME", "outputs": OUTPUTS},
+    "mortal": {"address": "FEN:", "identity": "BOG-IOC", "identity_pv": "NAME", "outputs": OUTPUTS},
+    "caproto": {"address": "sim:", "identity": "motor", "identity_pv": "mtr1.RTYP"},
+    "record": {"address": "bog2:", "identity": "BOG", "identity_pv": "NAME"},
+    "beamline": {"address": "mini:", "identity": "ai", "identity_pv": "ph:mtr.RTYP"},
+}
+
+
+def free_port():
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return server.getsockname()[1]
+
+
+def serving(port):
+    """The environment of a server that stays on this machine."""
+    return {
+        "EPICS_CA_SERVER_PORT": str(port),
+        "EPICS_CAS_SERVER_PORT": str(port),
+        "EPICS_CAS_INTF_ADDR_LIST": "127.0.0.1",
+        "EPICS_CAS_BEACON_ADDR_LIST": "127.0.0.1",
+        "EPICS_CAS_AUTO_BEACON_ADDR_LIST": "NO",
+    }
+
+
+class Server:
+    """A control system in a process of its own."""
+
+    def __init__(self, command, port):
+        self.command = command
+        self.port = port
+        self.environment = {**os.environ, **serving(port)}
+        self.process = None
+        self.start()
+
+    def start(self, name="BOG-IOC 7"):
+        command = [word.replace("{name}", name) for word in self.command]
+        self.process = subprocess.Popen(
+            [sys.executable, *command],
+            env=self.environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        deadline = CLOCK.now() + 60.0
+        while not self.listens():
+            assert CLOCK.now() < deadline
+            assert self.process.poll() is None
+            CLOCK.sleep(0.05)
+
+    def listens(self):
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1.0):
+            return True
+        return False
+
+    def kill(self):
+        self.process.send_signal(signal.SIGKILL)
+        self.process.communicate()
+
+    def stop(self):
+        if self.process.poll() is None:
+            self.kill()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def ports():
+    """A port for each server; clients look there and nowhere else."""
+    found = {name: free_port() for name in SYSTEMS}
+    addresses = " ".join(f"127.0.0.1:{port}" for port in found.values())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("EPICS_CA_ADDR_LIST", addresses)
+        patch.setenv("EPICS_CA_AUTO_ADDR_LIST", "NO")
+        patch.setenv("EPICS_CA_REPEATER_PORT", str(free_port()))
+        yield found
+
+
+BASE = ["-m", "epicscorelibs.ioc", "-m", "P={prefix},NAME={name}", "-d", str(DATABASE)]
+
+
+@pytest.fixture(scope="module")
+def base_server(ports):
+    server = Server([word.replace("{prefix}", "BOG:") for word in BASE], ports["base"])
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="module")
+def motor_server(ports):
+    module = "caproto.ioc_examples.fake_motor_record"
+    command = ["-m", module, "--interfaces=127.0.0.1", "--prefix=sim:", "--quiet"]
+    server = Server(command, ports["caproto"])
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="module")
+def beamline_server(ports):
+    module = "caproto.ioc_examples.mini_beamline"
+    command = ["-m", module, "--interfaces=127.0.0.1", "--prefix=mini:", "--quiet"]
+    server = Server(command, ports["beamline"])
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="module")
+def record_server(ports):
+    program = str(Path(__file__).with_name("motor_ioc.py"))
+    server = Server([program, "--interfaces=127.0.0.1", "--quiet"], ports["record"])
+    yield server
+    server.stop()
+
+
+def open_system(which, **changes):
+    """Open a system that may still be starting."""
+    words = {"driver": "epics", "path": ".", **SYSTEMS[which], **changes}
+    deadline = CLOCK.now() + 30.0
+    while True:
+        try:
+            return open_device(words, CLOCK, None)
+        except Disconnected:
+            assert CLOCK.now() < deadline
+
+
+@pytest.fixture(scope="module")
+def bog(base_server):
+    device = open_system("base")
+    yield device
+    device.close()
+    device.close()
+
+
+@pytest.fixture(scope="module")
+def motors(motor_server):
+    device = open_system("caproto")
+    yield device
+    device.close()
+
+
+@pytest.fixture(scope="module")
+def record(record_server):
+    device = open_system("record")
+    yield device
+    device.close()
+
+
+@pytest.fixture
+def mortal(ports):
+    """A server to be killed, and what opens it."""
+    server = Server([word.replace("{prefix}", "FEN:") for word in BASE], ports["mortal"])
+    devices = []
+
+    def opened(**changes):
+        devices.append(open_system("mortal", **changes))
+        return devices[-1]
+
+    yield server, opened
+    server.stop()
+    for device in devices:
+        device.close()
+
+
+def write(name, value):
+    """As somebody else at the control system would."""
+    client.write(name, value, notify=True, repeater=False, timeout=5.0)
+
+
+def read(name):
+    """What somebody else would see."""
+    return client.read(name, repeater=False, timeout=5.0).data[0]
+
+
+def wait_until_rest(axis, patience_s=60.0):
+    deadline = CLOCK.now() + patience_s
+    while axis.moving():
+        assert CLOCK.now() < deadline
+        CLOCK.sleep(0.02)
+
+
+def go(axis, target):
+    axis.start_move(target)
+    wait_until_rest(axis)
+
+
+def test_output_of_epics_base_slews_to_where_it_was_sent_and_no_further(bog):
+    axis = bog.axis("spacing", SPACING)
+    assert bog.identity == "BOG-IOC 7"
+    assert isinstance(axis, ReportsLimits)
+    assert axis.limits() == pytest.approx((0.0, 50e-3))
+    target = 12e-3 if axis.position() < 11e-3 else 10e-3
+    axis.start_move(target)
+    assert axis.moving()
+    wait_until_rest(axis)
+    assert axis.position() == pytest.approx(target, abs=3e-6)
+
+
+def test_stop_ends_a_slew_on_its_way(bog):
+    axis = bog.axis("spacing", SPACING)
+    start = axis.position()
+    axis.start_move(45e-3)
+    CLOCK.sleep(0.5)
+    axis.stop()
+    wait_until_rest(axis)
+    at = axis.position()
+    assert start < at < 44e-3
+    CLOCK.sleep(0.3)
+    assert axis.position() == at
+
+
+def test_target_beyond_the_drive_limits_is_refused_and_never_clipped(bog):
+    axis = bog.axis("spacing", SPACING)
+    at = axis.position()
+    for target in (51e-3, -1e-3, float("nan")):
+        with pytest.raises(LimitError):
+            axis.start_move(target)
+    assert not axis.moving()
+    assert axis.position() == at
+
+
+def test_power_that_their_record_computes_is_maximised(bog):
+    """A feedback loop over somebody else's server: golden-section search on a noisy power."""
+    axis, meter = bog.axis("spacing", SPACING), bog.power_meter("power_meter", METER)
+    assert isinstance(meter, PowerMeter)
+
+    def power(position):
+        go(axis, position)
+        return sum(meter.read().power_w for _ in range(2)) / 2.0
+
+    low, high, ratio = 18e-3, 23e-3, (5**0.5 - 1.0) / 2.0
+    left, right = high - ratio * (high - low), low + ratio * (high - low)
+    at_left, at_right = power(left), power(right)
+    while high - low > 0.6e-3:
+        if at_left < at_right:
+            low, left, at_left = left, right, at_right
+            right = low + ratio * (high - low)
+            at_right = power(right)
+        else:
+            high, right, at_right = right, left, at_left
+            left = high - ratio * (high - low)
+            at_left = power(left)
+    # bog.db has its maximum of 1.5 mW at 20 mm, 3 mm wide, with 0.005 mW of noise
+    assert (low + high) / 2.0 == pytest.approx(20e-3, abs=0.6e-3)
+    assert max(at_left, at_right) == pytest.approx(1.5e-3, abs=0.05e-3)
+
+
+def test_reading_was_processed_after_it_was_asked_for(bog):
+    axis, meter = bog.axis("spacing", SPACING), bog.power_meter("power_meter", METER)
+    go(axis, 20e-3)
+    lit = meter.read().power_w
+    go(axis, 12e-3)
+    assert meter.read().power_w < 0.1 * lit
+    readings = [meter.read().power_w for _ in range(4)]
+    assert len(set(readings)) == 4
+
+
+def test_alarms_of_records_are_honoured(bog):
+    broken = bog.power_meter("power_meter", METER | {"channel": "broken"})
+    with pytest.raises(Refused, match="invalid"):
+        broken.read()
+    bright = bog.power_meter("power_meter", METER | {"channel": "bright"})
+    assert bright.read().overrange
+    stale = bog.power_meter("power_meter", METER | {"channel": "stale"})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("autocell_drivers.epics_meter._PROCESSED_S", 0.3)
+        with pytest.raises(NoReply, match="SCAN"):
+            stale.read()
+    with pytest.raises(BenchFileError, match=r"EGU.*'V'"):
+        bog.power_meter("power_meter", METER | {"channel": "volts"})
+
+
+def test_shutter_is_a_binary_output_that_is_read_back(bog):
+    shutter = bog.shutter({"channel": "shutter"})
+    shutter.close()
+    shutter.open()
+    with pytest.raises(BenchFileError, match="no-shutter"):
+        bog.shutter({"channel": "no-shutter"})
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (SPACING | {"channel": "nobody"}, "nobody"),
+        (SPACING | {"direction": 0}, "direction"),
+        ({**SPACING, "limits_mrad": [0, 1], "channel": "m1:target"}, None),
+    ],
+)
+def test_axis_that_cannot_be_used_is_refused(bog, words, told):
+    if told is None:
+        del words["limits_mm"]
+        told = "units_per_mrad"
+    with pytest.raises(BenchFileError, match=told):
+        bog.axis("spacing", words)
+
+
+def test_section_is_checked_before_anything_is_searched():
+    assert isinstance(open_device, ChecksSection)
+    good = {"driver": "epics", "address": "X:", "identity": "X", "identity_pv": "NAME"}
+    open_device.check(good)
+    for wrong, told in (
+        ({"identity_pv": None}, "identity_pv"),
+        ({"baud": 1}, "baud"),
+        ({"outputs": []}, "outputs"),
+        ({"outputs": {"a": {"moving": "b"}}}, "readback"),
+        ({"outputs": {"a": {"readback": "b", "speed": "c"}}}, "speed"),
+        ({"outputs": {"a": "b"}}, "outputs.a"),
+    ):
+        with pytest.raises(BenchFileError, match=told):
+            open_device.check(good | wrong)
+
+
+def test_missing_client_library_is_told_with_its_cure(monkeypatch):
+    monkeypatch.setitem(sys.modules, "caproto.threading.client", None)
+    with pytest.raises(BenchFileError, match=r"autocell\[epics\]"):
+        open_device({"driver": "epics", **SYSTEMS["base"]}, CLOCK, None)
+
+
+def test_identity_that_is_another_is_refused(bog):
+    with pytest.raises(WrongIdentity, match="BOG-IOC 7"):
+        open_system("base", identity="FEN-IOC")
+
+
+def test_server_that_dies_is_noticed_and_one_that_comes_back_is_believed_again(mortal):
+    server, opened = mortal
+    device = opened(reconnect_s=20)
+    axis = device.axis("spacing", SPACING)
+    go(axis, 15e-3)
+    server.kill()
+    with pytest.raises(Disconnected):
+        axis.stop()
+    server.start()
+    assert axis.position() == pytest.approx(10e-3, abs=1e-4)  # it starts where bog.db says
+    assert "is back" in device.notes[-1]
+    go(axis, 11e-3)
+
+
+def test_server_that_stays_away_is_disconnected_and_another_in_its_place_never_spoken_to(mortal):
+    server, opened = mortal
+    device = opened(reconnect_s=0.3)
+    axis = device.axis("spacing", SPACING)
+    server.kill()
+    with pytest.raises(Disconnected, match="not come back"):
+        axis.position()
+    with pytest.raises(Disconnected):
+        axis.start_move(11e-3)
+    server.start(name="FEN-IOC 3")
+    with pytest.raises(WrongIdentity, match="FEN-IOC 3"):
+        insist(axis.position)
+    with pytest.raises(WrongIdentity):
+        axis.start_move(11e-3)
+    with pytest.raises(WrongIdentity):
+        axis.stop()
+
+
+def insist(ask, patience_s=20.0):
+    """Ask until somebody is there."""
+    deadline = CLOCK.now() + patience_s
+    while CLOCK.now() < deadline:
+        with contextlib.suppress(Disconnected):
+            return ask()
+    raise AssertionError("nobody came")
+
+
+def test_motor_record_moves_and_is_not_believed_idle_before_it_moved(motors):
+    axis = motors.axis("spacing", MOTOR)
+    start = axis.position()
+    target = 1.5e-3 if start < 1e-3 else 0.5e-3
+    axis.start_move(target)
+    assert axis.moving()
+    wait_until_rest(axis)
+    assert axis.position() == pytest.approx(target, abs=1e-6)
+    assert axis.limits() == pytest.approx((0.0, 10e-3))
+
+
+def test_motor_record_stops_on_its_way(motors):
+    axis = motors.axis("spacing", MOTOR)
+    go(axis, 0.5e-3)
+    axis.start_move(9e-3)
+    CLOCK.sleep(0.6)
+    axis.stop()
+    wait_until_rest(axis)
+    at = axis.position()
+    assert 0.5e-3 < at < 8e-3
+    CLOCK.sleep(0.4)
+    assert axis.position() == at
+    axis.stop()
+
+
+def test_motor_record_beyond_its_limits_or_paused_is_refused(motors):
+    axis = motors.axis("spacing", MOTOR)
+    with pytest.raises(LimitError, match="0 to 10"):
+        axis.start_move(11e-3)
+    write("sim:mtr1.SPMG", 0)
+    with pytest.raises(Refused, match="SPMG"):
+        axis.start_move(9e-3)
+    write("sim:mtr1.SPMG", 3)
+    assert not axis.moving()
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "told"),
+    [
+        ("SPMG", 1, "SPMG"),
+        ("SET", 1, "calibration"),
+        ("LLS", 1, "low limit switch"),
+        ("HLS", 1, "high limit switch"),
+        ("MSTA", 1 << 9, "problem"),
+        ("MSTA", 1 << 12, "reach"),
+        ("DMOV", 0, "still moving"),
+        ("HLM", -1.0, "lost its limits"),
+    ],
+)
+def test_motor_record_that_is_not_well_is_sent_nowhere(record, field, value, told):
+    axis = record.axis("spacing", RECORD)
+    position = axis.position()
+    assert position == pytest.approx(5e-6)  # its unit is um
+    before = read(f"bog2:m.{field}")
+    write(f"bog2:m.{field}", value)
+    try:
+        with pytest.raises(Refused, match=told):
+            axis.start_move(position + (1e-6 if field != "LLS" else -1e-6))
+        assert read("bog2:m") == 5.0
+    finally:
+        write(f"bog2:m.{field}", before)
+
+
+def test_limit_switch_that_is_being_left_does_not_keep_the_axis_there(record):
+    axis = record.axis("spacing", RECORD)
+    write("bog2:m.LLS", 1)
+    axis.start_move(6e-6)
+    assert axis.moving()
+    write("bog2:m.DMOV", 0)
+    assert axis.moving()
+    write("bog2:m.RBV", 6.0)
+    assert axis.moving()
+    write("bog2:m.DMOV", 1)
+    assert not axis.moving()
+    for name, value in (("LLS", 0), ("RBV", 5.0)):
+        write(f"bog2:m.{name}", value)
+    write("bog2:m", 5.0)
+
+
+def test_motor_record_tells_its_reference_once_it_has_been_homed(record):
+    assert not isinstance(record.axis("spacing", RECORD), ReportsReference)
+    write("bog2:m.MSTA", 1 << 14)
+    axis = record.axis("spacing", RECORD)
+    assert isinstance(axis, ReportsReference)
+    assert axis.referenced()
+    write("bog2:m.MSTA", 0)
+    assert not axis.referenced()
+
+
+def test_motor_record_without_limits_or_unit_is_refused(motors, record):
+    with pytest.raises(BenchFileError, match="EGU"):
+        motors.axis("spacing", {key: MOTOR[key] for key in MOTOR if key != "units_per_mm"})
+    write("bog2:m.BDST", 0.02)
+    record.axis("spacing", RECORD)
+    assert "backlash itself" in record.notes[-1]
+    write("bog2:m.BDST", 0.0)
+    write("bog2:m.HLM", 0.0)
+    with pytest.raises(BenchFileError, match="LLM and HLM"):
+        record.axis("spacing", RECORD)
+    write("bog2:m.HLM", 10.0)
+
+
+def test_example_beamline_is_refused_for_what_it_does_not_tell(beamline_server):
+    """Its detector has no unit, and its motor no limits: neither is guessed."""
+    outputs = {"ph:mtr": {"readback": "ph:mtr"}}
+    device = open_system("beamline", outputs=outputs)
+    try:
+        with pytest.raises(BenchFileError, match="EGU"):
+            device.power_meter("power_meter", METER | {"channel": "ph:det"})
+        axis = device.axis("spacing", MOTOR | {"channel": "ph:mtr"})
+        with pytest.raises(Refused, match="no drive limits"):
+            axis.start_move(1e-3)
+        assert not axis.moving()
+    finally:
+        device.close()
