@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from autocell_simulators.truth import Truth
 
 from autocell.description import BenchDescription
 from benchmarks.optimisers.power_bench import FloatArray, PowerBench
@@ -33,7 +34,16 @@ def known_height(description: BenchDescription, passes: int) -> Score:
 
     The reference has made six passes, so that R^(N−6) of it is left.
     """
-    height = description.mean_reflectivity ** (passes - START_PASSES)
+    return _distance_from(description.mean_reflectivity ** (passes - START_PASSES))
+
+
+def true_height(truth: Truth, passes: int) -> Score:
+    """The same with the reflectivities that this very bench has, which nobody could know."""
+    both = truth.entrance_reflectivity * truth.far_reflectivity
+    return _distance_from(both ** ((passes - START_PASSES) // 2))
+
+
+def _distance_from(height: float) -> Score:
     return lambda share: abs(share - height)
 
 

@@ -30,12 +30,17 @@ Optimise = Callable[[Objective, FloatArray, np.random.Generator], FloatArray]
 """From an objective and a start to the recommended place, in unit coordinates."""
 
 
-def nelder_mead(objective: Objective, start: FloatArray, random: np.random.Generator) -> FloatArray:
+def nelder_mead(
+    objective: Objective,
+    start: FloatArray,
+    random: np.random.Generator,
+    first_step: float = FIRST_STEP,
+) -> FloatArray:
     """scipy's, with a fresh simplex around the best reading whenever it has collapsed."""
     from scipy.optimize import minimize
 
     def once(at: FloatArray, step: float) -> None:
-        signs = np.where(at > 0.5, -1.0, 1.0) if step == FIRST_STEP else _signs(random, at)
+        signs = np.where(at > 0.5, -1.0, 1.0) if step == first_step else _signs(random, at)
         simplex = np.vstack([at, at + step * np.diag(signs)])
         minimize(
             objective,
@@ -51,7 +56,7 @@ def nelder_mead(objective: Objective, start: FloatArray, random: np.random.Gener
             },
         )
 
-    return _again_and_again(objective, start, once)
+    return _again_and_again(objective, start, once, first_step)
 
 
 def powell(objective: Objective, start: FloatArray, random: np.random.Generator) -> FloatArray:
@@ -176,10 +181,13 @@ def quietly(
 
 
 def _again_and_again(
-    objective: Objective, start: FloatArray, once: Callable[[FloatArray, float], None]
+    objective: Objective,
+    start: FloatArray,
+    once: Callable[[FloatArray, float], None],
+    first_step: float = FIRST_STEP,
 ) -> FloatArray:
     """Once from the start, then from the best reading with half the step, until all is read."""
-    at, step = start, FIRST_STEP
+    at, step = start, first_step
     while objective.left > 2 * len(start) + 1:
         once(at, step)
         at, step = objective.best(), max(0.5 * step, 10.0 * SMALLEST_STEP)

@@ -42,7 +42,7 @@ def rehearse(contest: Contest, index: int) -> Run:
         passes=rehearsal.true_passes or 0,
         readings=rehearsal.readings or 0,
         first=there[0] if there else None,
-        settled=rehearsal.readings if end is Fate.REACHED_TRUE else None,
+        settled=rehearsal.readings_to_proof if end is Fate.REACHED_TRUE else None,
         cpu_s=time.process_time() - began_s,
         claim=end.value,
     )

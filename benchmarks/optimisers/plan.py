@@ -4,27 +4,35 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 from autocell_simulators.rehearsal.one import bench_seed
 from autocell_simulators.seeds import stream
+from autocell_simulators.truth import draw_truth
 
 from autocell.description import BenchDescription
 from benchmarks.optimisers import by_hand, objectives
 from benchmarks.optimisers.objectives import Objective, Score
-from benchmarks.optimisers.optimisers import OPTIMISERS, Optimise, quietly
+from benchmarks.optimisers.optimisers import FIRST_STEP, OPTIMISERS, Optimise, nelder_mead, quietly
 from benchmarks.optimisers.power_bench import READINGS, PowerBench
 from benchmarks.optimisers.results import Run
 from benchmarks.optimisers.starts import STARTS, Box
 
-POWER, LOG_POWER, HEIGHT, NOTHING = "power", "log power", "known height", "nothing"
+POWER, LOG_POWER, NOTHING = "power", "log power", "nothing"
+HEIGHT, TRUE_HEIGHT = "known height", "true height"
 NOMINAL, NOMINAL_PEAK = "nominal setting", "nominal setting, then local power peak"
+SMALL_SIMPLEX, LARGE_SIMPLEX = "Nelder–Mead, half the step", "Nelder–Mead, twice the step"
 _METHODS: dict[str, Optimise] = {
     NOMINAL: by_hand.drive_to_nominal,
     NOMINAL_PEAK: by_hand.nominal_then_peak,
     **OPTIMISERS,
+    SMALL_SIMPLEX: partial(nelder_mead, first_step=0.5 * FIRST_STEP),
+    LARGE_SIMPLEX: partial(nelder_mead, first_step=2.0 * FIRST_STEP),
 }
 _ALSO_ON_LOG = ("CMA-ES", "Py-BOBYQA", "PyBADS")
+_TOLD_THE_TRUTH = ("Nelder–Mead", "COBYQA", "Py-BOBYQA")
+"""The best three from the nominal setting."""
+
 _DARK = 1e-4
 """Of the reference: the meter's noise floor beside a reading of several milliwatts."""
 
@@ -68,6 +76,12 @@ def entries() -> list[Entry]:
             for name in OPTIMISERS
             if objective != LOG_POWER or name in _ALSO_ON_LOG
         ),
+        *(
+            Entry(name, objective, "nominal")
+            for objective in (POWER, HEIGHT)
+            for name in (SMALL_SIMPLEX, LARGE_SIMPLEX)
+        ),
+        *(Entry(name, TRUE_HEIGHT, "nominal") for name in _TOLD_THE_TRUTH),
     ]
 
 
@@ -79,7 +93,7 @@ def run(contest: Contest, entry: Entry, index: int) -> Run:
     bench = PowerBench(description, seed, f"meter: {entry}", contest.readings)
     reference_w = bench.read(contest.boxes["six passes"].start)
     box = contest.boxes[entry.start]
-    objective = Objective(bench, box, _score(contest, entry.objective), reference_w)
+    objective = Objective(bench, box, _score(contest, entry.objective, seed), reference_w)
     optimise = _METHODS[entry.method]
     unit = quietly(optimise, objective, box.start_unit, stream(seed, f"optimiser: {entry}"))
     cpu_s = time.process_time() - began_s
@@ -97,10 +111,12 @@ def run(contest: Contest, entry: Entry, index: int) -> Run:
     )
 
 
-def _score(contest: Contest, objective: str) -> Score:
+def _score(contest: Contest, objective: str, seed: int) -> Score:
     if objective == HEIGHT:
         return objectives.known_height(contest.description, contest.passes)
-    return objectives.power() if objective == POWER else objectives.log_power(_DARK)
+    if objective == TRUE_HEIGHT:
+        return objectives.true_height(draw_truth(contest.description, seed), contest.passes)
+    return objectives.log_power(_DARK) if objective == LOG_POWER else objectives.power()
 
 
 def _first(along: list[int], passes: int) -> int | None:

@@ -21,7 +21,8 @@ class Run:
 
     ``passes`` is the simulator's truth at the end, 0 in the dark. ``first`` is the number of the
     first reading that had the wanted passes, ``settled`` of the one from which on the best reading
-    had them; None where that never was. ``claim`` is what the tool itself says of its end.
+    had them, or of the one that completed the proof; None where that never was. ``claim`` is what
+    the tool itself says of its end.
     """
 
     index: int
