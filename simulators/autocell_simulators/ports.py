@@ -60,7 +60,7 @@ class PseudoTerminal:
         line: Line,
         clock: Clock,
         renamed: Renamed = lambda name: None,
-        also: Callable[[], int] | None = None,
+        also: Callable[[], int | None] = lambda: None,
     ) -> None:
         self._line = line
         self._clock = clock
@@ -146,7 +146,7 @@ class TcpPort:
         line: Line,
         clock: Clock,
         renamed: Renamed = lambda name: None,
-        also: Callable[[], int] | None = None,
+        also: Callable[[], int | None] = lambda: None,
     ) -> None:
         self._line = line
         self._clock = clock
@@ -288,8 +288,9 @@ class _Nudges:
         self._take.close()
 
 
-def _descriptor(also: Callable[[], int] | None) -> list[int]:
-    return [] if also is None else [also()]
+def _descriptor(also: Callable[[], int | None]) -> list[int]:
+    descriptor = also()
+    return [] if descriptor is None else [descriptor]
 
 
 def _patience(line: Line, clock: Clock) -> float | None:

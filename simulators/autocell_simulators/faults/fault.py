@@ -120,6 +120,8 @@ class Fault(BaseModel):
     """Where in a move or a reading it begins, unless the scenario says."""
     counts: ClassVar[Counted] = "query"
     """What ``query`` and ``per_query`` count."""
+    of_the_line: ClassVar[bool] = False
+    """Whether it needs nothing but a line: it works in front of any instrument."""
 
     def begin(self, rig: Rig, cue: Cue) -> Effect | None:
         """Make it happen now."""

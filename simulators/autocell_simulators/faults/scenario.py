@@ -96,7 +96,7 @@ class Scenario:
         """Raises UsageError that names everything that does not suit this bench."""
         found = []
         for index, entry in enumerate(self.entries):
-            for key, text in entry.fault.objections(rig):
+            for key, text in _objections(entry, rig):
                 path: KeyPath = ("faults", index, key)
                 found.append((self._line(path), _dotted(path), text))
         _refuse(self.source, found)
@@ -165,6 +165,17 @@ def entry(section: Mapping[str, Any]) -> Entry:
     about = EntrySection.model_validate(around)
     fault = FAULTS[section["fault"]].model_validate(magnitudes)
     return Entry(fault, about.when, about.for_s)
+
+
+def _objections(entry: Entry, rig: Rig) -> Iterator[tuple[str, str]]:
+    when = entry.when or When(at_s=0.0)
+    if rig.bench is not None or entry.fault.of_the_line:
+        yield from entry.fault.objections(rig)
+    else:
+        yield "fault", f"{entry.fault.name} needs a simulated bench; here is but a line to one"
+    counted = (when.move, when.per_move, when.reading, when.per_reading)
+    if rig.bench is None and counted != (None,) * 4:
+        yield "when", "a line knows no moves and no readings; count queries"
 
 
 def _parted(section: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:

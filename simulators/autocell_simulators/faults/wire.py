@@ -34,6 +34,7 @@ Pieces = list[tuple[float, bytes]]
 class WireFault(Fault):
     """A fault of the line to ``device``; without it, of every line."""
 
+    of_the_line: ClassVar = True
     device: Word | None = None
 
     def chosen(self, rig: Rig, cue: Cue) -> list[Wire]:
