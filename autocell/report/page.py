@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from html import escape
 from importlib import resources
 
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, PathLength, Proof, Spot
 from autocell.records import MoveRecord, RunRecord
-from autocell.report import cautions, figures, palette, words
+from autocell.report import bench_words, cautions, figures, palette, words
+from autocell.report.html import figure, folded, table
 
 _STATES = {0: "success", 3: "partly", 4: "partly", 5: "failure"}
 
@@ -27,6 +27,8 @@ def render(run: RunRecord, bench: BenchDescription) -> str:
     sections.append(_along_the_run(run))
     if outcome is not None and outcome.path_length is not None:
         sections.append(_budget(outcome.path_length))
+    if outcome is not None:
+        sections += [_margins(outcome), _bench(outcome)]
     sections += [_records(run, bench), _cautions(bench), _footer(run)]
     style = resources.files("autocell.report").joinpath("page.css").read_text("utf-8")
     light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
@@ -107,7 +109,7 @@ def _posterior(outcome: Outcome) -> str:
 def _staircase(bench: BenchDescription, run: RunRecord, outcome: Outcome) -> str:
     if not run.readings and outcome.staircase is None:
         return ""
-    return _figure(
+    return figure(
         "The staircase",
         figures.staircase(bench, outcome, run.readings),
         "Power against nominal spacing for the input beam of the final setting. Numbers above the "
@@ -132,7 +134,7 @@ def _mirrors(bench: BenchDescription, outcome: Outcome) -> str:
         if nominal
         else "Computed from the fitted bench. "
     )
-    return _figure(
+    return figure(
         "Spots on the mirrors",
         figures.mirrors(bench, spots, nominal),
         source + "To scale, seen against the input beam; each spot drawn at its 1/e² intensity "
@@ -147,17 +149,10 @@ def _along_the_run(run: RunRecord) -> str:
         [record.reading.time_s for record in run.readings]
         + [move.ended_s for move in run.moves if move.ended_s is not None]
     )
-    return _figure(
+    return figure(
         "Along the run",
         figures.timeline(run.readings, run.moves, end_s),
         "Each point is an averaged reading with the dark level subtracted; bars are k = 2.",
-    )
-
-
-def _figure(heading: str, svg: str, caption: str) -> str:
-    return (
-        f"<section><h2>{escape(heading)}</h2><figure>{svg}"
-        f"<figcaption>{escape(caption)}</figcaption></figure></section>\n"
     )
 
 
@@ -181,11 +176,33 @@ def _budget(path: PathLength) -> str:
         f'<td class="number">{combined * path.coverage_factor:.3g}</td><td></td></tr>'
     )
     return f"""<section><h2>Uncertainty of the path length</h2>
-{_table(head, rows, numeric={1, 2, 4, 5}, foot=foot)}
+{table(head, rows, numeric={1, 2, 4, 5}, foot=foot)}
 <p class="note">The number of passes is a hypothesis with a probability, not an uncertain quantity,
 and has no line here: were it wrong, the path would be wrong by whole passes. An error of the
 spacing is the same in every pass, so it counts N times, not √N times. The form follows
 JCGM 100:2008 (GUM).</p></section>
+"""
+
+
+def _margins(outcome: Outcome) -> str:
+    if not outcome.margins:
+        return ""
+    rows = [[escape(cell) for cell in row] for row in bench_words.margin_rows(outcome)]
+    return f"""<section><h2>Margins</h2>
+{table(bench_words.MARGIN_HEAD, rows, numeric={1, 2, 3, 4})}
+<p class="note">How far each axis may go before the pattern is lost, and how many nights of drift
+that is. Standard uncertainties are those of the belief.</p></section>
+"""
+
+
+def _bench(outcome: Outcome) -> str:
+    if not outcome.findings:
+        return ""
+    rows = [[escape(cell) for cell in row] for row in bench_words.finding_rows(outcome)]
+    return f"""<section><h2>What the readings told of the bench</h2>
+{table(bench_words.FINDING_HEAD, rows, numeric={1, 2})}
+<p class="note">With standard uncertainties; those of the bench file are its tolerances over √3.
+{escape(bench_words.not_observable(outcome))}</p></section>
 """
 
 
@@ -216,9 +233,9 @@ def _records(run: RunRecord, bench: BenchDescription) -> str:
         "Samples", "Purpose",
     ]  # fmt: skip
     return f"""<section><h2>Everything that was written down</h2>
-{_folded(words.count(len(moves), "move"), move_head, moves, {0, 1, 3, 4, 5})}
-{_folded(words.count(len(readings), "reading"), reading_head, readings, {0, 1, 2, 3, 4, 5, 6, 7})}
-{_folded(words.count(len(events), "event"), ["t / s", "UTC", "Kind", "What"], events, {0, 1})}
+{folded(words.count(len(moves), "move"), move_head, moves, {0, 1, 3, 4, 5})}
+{folded(words.count(len(readings), "reading"), reading_head, readings, {0, 1, 2, 3, 4, 5, 6, 7})}
+{folded(words.count(len(events), "event"), ["t / s", "UTC", "Kind", "What"], events, {0, 1})}
 </section>
 """
 
@@ -238,37 +255,6 @@ def _move_cells(move: MoveRecord, bench: BenchDescription) -> list[str]:
         escape(move.outcome or "not known: the run broke off"),
         escape(move.purpose),
     ]
-
-
-def _folded(
-    label: str, head: Sequence[str], rows: Sequence[Sequence[str]], numeric: set[int]
-) -> str:
-    if not rows:
-        return ""
-    table = _table(head, rows, numeric=numeric)
-    return f"<details><summary>{escape(label)}</summary>{table}</details>"
-
-
-def _table(
-    head: Sequence[str], rows: Iterable[Sequence[str]], numeric: set[int], foot: str = ""
-) -> str:
-    """``rows`` are HTML already; ``numeric`` are the columns that are set to the right."""
-
-    def cell(tag: str, column: int, content: str) -> str:
-        if column not in numeric:
-            return f"<{tag}>{content}</{tag}>"
-        return f'<{tag} class="number">{content.replace("-", "−")}</{tag}>'
-
-    titles = "".join(cell("th", column, escape(text)) for column, text in enumerate(head))
-    body = "".join(
-        f"<tr>{''.join(cell('td', column, text) for column, text in enumerate(row))}</tr>"
-        for row in rows
-    )
-    tail = f"<tfoot>{foot}</tfoot>" if foot else ""
-    return (
-        f'<div class="scroll"><table><thead><tr>{titles}</tr></thead>'
-        f"<tbody>{body}</tbody>{tail}</table></div>"
-    )
 
 
 def _cautions(bench: BenchDescription) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from autocell.outcome import Outcome, Verdict
+from autocell.outcome import Outcome, Verdict, least_margin
 from autocell.setting import Setting
 
 UNKNOWN = "not known"
@@ -38,10 +38,31 @@ def summary_rows(outcome: Outcome) -> list[tuple[str, str]]:
     rows.append(("Throughput", throughput_in_words(outcome)))
     rows.append(("Margin to the lower edge", length(outcome.margin_low_m, digits=3)))
     rows.append(("Margin to the upper edge", length(outcome.margin_high_m, digits=3)))
-    rows.append(("Readings", str(outcome.readings)))
+    least = least_margin_in_words(outcome)
+    if least:
+        rows.append(("Least margin", least))
+    rows.append(("Readings", readings_in_words(outcome)))
     rows.append(("Moves", f"{outcome.moves}, {length(outcome.travel_m, digits=1)} of travel"))
     rows.append(("Bench time", duration(outcome.elapsed_s)))
     return rows
+
+
+def least_margin_in_words(outcome: Outcome) -> str:
+    """The margin that a night's drift uses up first; empty without margins."""
+    least, before = least_margin(outcome.margins), least_margin(outcome.margins_before)
+    if least is None or not math.isfinite(least.nights):
+        return ""
+    told = f"{least.nights:.0f} nights of drift, along {least.axis}"
+    if before is not None and round(before.nights) != round(least.nights):
+        told += f" ({before.nights:.0f} where it was proved first)"
+    return told
+
+
+def readings_in_words(outcome: Outcome) -> str:
+    """How many in all, and how many of them the proof took."""
+    if outcome.readings_to_proof in (None, outcome.readings):
+        return str(outcome.readings)
+    return f"{outcome.readings}, {outcome.readings_to_proof} of them to the proof"
 
 
 def passes_in_words(outcome: Outcome) -> str:
