@@ -163,6 +163,15 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Learned:
+    """What a proved run leaves for the next: mean (D,) and covariance (D, D) by name, SI."""
+
+    names: tuple[str, ...]
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class Combination:
     """A sum that is known better than its parts: spacing offset + Σ weight × change of radius."""
 
@@ -264,6 +273,7 @@ class Outcome:
     findings: tuple[Finding, ...] = ()
     """What the readings made of each unknown of the bench file."""
     spacing_and_radii: Combination | None = None
+    learned: Learned | None = None
     posterior: tuple[tuple[int, float], ...] = ()
     """Probability of each pass count at the end."""
     staircase: Staircase | None = None

@@ -6,7 +6,7 @@ import numpy as np
 
 from autocell.belief.model import BenchModel
 from autocell.belief.unknowns import FloatArray
-from autocell.outcome import Combination, Finding
+from autocell.outcome import Combination, Finding, Learned
 
 _LENGTHS = ("spacing_offset_m", "entrance_radius_m", "far_radius_m")
 
@@ -45,3 +45,13 @@ def spacing_and_radii(model: BenchModel, z: FloatArray) -> Combination | None:
     names = [model.prior.names[place] for place in places[1:]]
     weights = tuple((name, float(-s)) for name, s in zip(names, slope, strict=True))
     return Combination(float(rest.mean()), float(rest.std()), weights)
+
+
+def learned(model: BenchModel, z: FloatArray) -> Learned:
+    """What the members (M, D) leave for the next run."""
+    values = model.prior.values(z)
+    return Learned(
+        model.prior.names,
+        tuple(map(float, values.mean(axis=0))),
+        tuple(tuple(map(float, row)) for row in np.cov(values, rowvar=False)),
+    )

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from autocell.belief.memory import Memory
 from autocell.belief.unknowns import FloatArray, Prior, coupling_of, scale_of
 from autocell.description import BenchDescription
 from autocell.optics.cell import Cell, InputBeam, Mirror
 from autocell.optics.trace import Exit, exit_power
+from autocell.outcome import Learned
 from autocell.setting import COORDINATES, Setting
 
 _FLOOR = 1e-4
@@ -61,10 +61,14 @@ class BenchModel:
         *,
         max_passes: int,
         threads: int = 1,
-        memory: Memory | None = None,
+        learned: Learned | None = None,
+        nights: float = 1.0,
     ) -> None:
+        """With ``learned`` it starts from what a proved run knew so many ``nights`` ago."""
         self.bench = bench
-        self.prior = Prior.of(bench).remembering(memory)
+        self.prior = Prior.of(bench)
+        if learned is not None:
+            self.prior = self.prior.remembering(learned, bench, nights)
         self.max_passes = max_passes
         self.threads = threads
         self._places = {name: place for place, name in enumerate(self.prior.names)}

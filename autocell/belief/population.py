@@ -88,7 +88,8 @@ class Belief:
         """Take a reading in.
 
         When even the best members miss a reading, the members may have lost the right benches
-        too early: the belief starts over from the prior with all readings. If that does not
+        too early, or an earlier run may remember a bench that was changed since: the belief starts
+        over from the bench file with all readings. If that does not
         help either, it is wrong somewhere, and is widened (a larger model error) instead of being
         forced to fit; ``surprises`` counts how often.
         """
@@ -104,6 +105,7 @@ class Belief:
                 self._forgiven = self._missed()
 
     def _start_over(self) -> None:
+        self.model.prior = self.model.prior.forgetting()
         self._begin()
         self._absorb()
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from autocell.belief.memory import Memory
 from autocell.description import BenchDescription
+from autocell.outcome import Learned
 
 FloatArray = NDArray[np.float64]
 
@@ -165,9 +166,14 @@ class Prior:
         """The bench file alone, as if its tolerances were that many times too narrow."""
         return replace(self, allowance=tolerances, memory=None)
 
-    def remembering(self, memory: Memory | None) -> Prior:
-        """The same prior, narrowed by what an earlier run learned."""
+    def remembering(self, learned: Learned, bench: BenchDescription, nights: float) -> Prior:
+        """The same prior, narrowed by what a run learned so many nights ago."""
+        memory = Memory.recalled(learned, bench, self.names, self.centre, self.tolerance, nights)
         return replace(self, memory=memory)
+
+    def forgetting(self) -> Prior:
+        """The bench file alone."""
+        return replace(self, memory=None)
 
     def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
         """``count`` standardised benches, (count, D)."""
@@ -185,7 +191,7 @@ class Prior:
         """Of many benches that the memory suggests, ``count`` that the bench file allows."""
         assert self.memory is not None
         z = self.memory.draw(4 * count, rng)
-        weight = np.exp(np.maximum(replace(self, memory=None).log_density(z), -700.0))
+        weight = np.exp(np.maximum(self.forgetting().log_density(z), -700.0))
         return np.asarray(z[rng.choice(len(z), count, p=weight / weight.sum())])
 
     def log_density(self, z: FloatArray) -> FloatArray:

@@ -27,6 +27,11 @@ if TYPE_CHECKING:
 @click.option(
     "--dry-run", is_flag=True, help="Show the moves, limits, time and risk; move nothing."
 )
+@click.option(
+    "--afresh",
+    is_flag=True,
+    help="Start from the bench file alone, not from what the last proved run learned.",
+)
 @seed_option
 @report_option
 @store_option
@@ -37,6 +42,7 @@ def change(
     passes: int,
     bench: Path,
     dry_run: bool,
+    afresh: bool,
     seed: int,
     report: Path | None,
     store: Path | None,
@@ -59,7 +65,7 @@ def change(
     from autocell.cli.session import print_cautions
 
     print_cautions(description)
-    finished = run_change(invocation, description, passes, seed, report)
+    finished = run_change(invocation, description, passes, seed, report, afresh=afresh)
     print_finished(invocation, finished, as_json)
     return finished.outcome.verdict.exit_code
 
@@ -71,14 +77,29 @@ def run_change(
     seed: int,
     report: Path | None,
     command: str = "change",
+    afresh: bool = False,
 ) -> Finished:
-    """The recorded run of a change, with its progress on standard error."""
+    """The recorded run of a change, with its progress on standard error.
+
+    It starts from what the last proved run of the same bench file learned, unless ``afresh``.
+    """
+    from autocell.cli import output
     from autocell.cli.progress import shown
     from autocell.cli.session import Order, conduct
     from autocell.procedures.change import change_passes
+    from autocell.session.experience import last_experience
 
-    order = Order(command, description, invocation, {"passes": passes, "seed": seed}, report)
+    arguments: dict[str, object] = {"passes": passes, "seed": seed}
+    known = None if afresh else last_experience(invocation.store, description)
+    experience, learned_by = known or (None, None)
+    if learned_by is not None:
+        arguments["learned_by"] = learned_by
+        output.say(output.err(), f"Starting from what run {learned_by} learned of this bench.")
+    order = Order(command, description, invocation, arguments, report)
     with shown() as listener:
         return conduct(
-            order, lambda bench: change_passes(bench, passes, listener=listener, seed=seed)
+            order,
+            lambda bench: change_passes(
+                bench, passes, listener=listener, seed=seed, experience=experience
+            ),
         )

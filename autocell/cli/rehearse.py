@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from autocell.cli.invocation import Invocation
-from autocell.cli.options import bench_option, json_option
+from autocell.cli.options import bench_option, json_option, store_option
 
 if TYPE_CHECKING:
     from autocell_simulators.rehearsal.campaign import ShowProgress
@@ -57,6 +57,10 @@ def rehearse() -> None:
     type=click.Path(dir_okay=False, path_type=Path),
     help="Where results go as they come; if it exists, go on from there.",
 )
+@click.option("--from-belief", is_flag=True,
+              help="Draw benches from what the last proved run of this bench file learned, and "
+              "start from it.")  # fmt: skip
+@store_option
 @click.option("--dask", metavar="ADDRESS",
               help="Send the work to the Dask cluster with this scheduler.")  # fmt: skip
 @click.option("--report", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path),
@@ -73,6 +77,8 @@ def rehearse_change(
     tolerances: float,
     only: int | None,
     campaign: Path | None,
+    from_belief: bool,
+    store: Path | None,
     dask: str | None,
     report: Path | None,
     as_json: bool,
@@ -96,6 +102,8 @@ def rehearse_change(
     from autocell.patterns import choose_pattern
 
     plan = Plan(load(bench), passes, seed, tolerances)
+    if from_belief:
+        plan = _as_believed(plan, store)
     choose_pattern(plan.description, passes)  # refused once, not a thousand times
     if only is not None:
         return _rehearse_one(plan, only, as_json)
@@ -119,7 +127,26 @@ def command(plan: Plan) -> str:
     ]
     if plan.scale != 1.0:
         words += ["--tolerances", repr(plan.scale)]
+    if plan.learned is not None:
+        words.append("--from-belief")
     return shlex.join(words)
+
+
+def _as_believed(plan: Plan, store: Path | None) -> Plan:
+    """Raises UsageError when nothing was learned of this bench file."""
+    import dataclasses
+
+    from autocell.errors import UsageError
+    from autocell.session.experience import last_experience
+
+    known = last_experience(store, plan.description)
+    if known is None:
+        raise UsageError(
+            f"no run of {plan.description.path}, as it is now, has proved anything yet: there is "
+            "no belief to draw from; leave --from-belief out"
+        )
+    experience, learned_by = known
+    return dataclasses.replace(plan, learned=experience.learned, learned_by=learned_by)
 
 
 def _new_path(invocation: Invocation, plan: Plan) -> Path:

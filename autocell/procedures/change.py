@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from autocell.belief.findings import findings, spacing_and_radii
+from autocell.belief.findings import findings, learned, spacing_and_radii
 from autocell.bench.bench import Bench
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
@@ -35,7 +35,7 @@ from autocell.procedures.proving import (
     weigh_rivals,
 )
 from autocell.procedures.settling import locate_beam_edges, margins_at, widest_place
-from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.procedures.tuning import READING_NOISE, Experience, Tuning
 from autocell.reading import Reading
 from autocell.setting import Setting
 
@@ -45,16 +45,23 @@ _LEAST_LIGHT = 0.01
 _SAME = 1e-5
 """m or rad: settings closer than this are one place on any plateau worth having."""
 
-_ROUNDS = 3
+_ROUNDS = 5
 """How often a proof that failed is tried again with what was learned."""
 
 
 def change_passes(
-    bench: Bench, passes: int, *, listener: Listener = nobody, seed: int = 0
+    bench: Bench,
+    passes: int,
+    *,
+    listener: Listener = nobody,
+    seed: int = 0,
+    experience: Experience | None = None,
 ) -> Outcome:
     """Bring an opened bench to ``passes`` passes and prove it.
 
-    ``seed`` makes the belief's random numbers repeatable; it says nothing about the bench.
+    ``seed`` makes the belief's random numbers repeatable; it says nothing about the bench. With
+    ``experience`` the belief starts from what an earlier run learned, which narrows it and proves
+    nothing: rivals are weighed against the bench file alone.
 
     Ends *reached* with a proof, *held* at its start (or where it stood when it could not go back)
     with the reason, or *failed* when an instrument did. Everything it moved is in the journal.
@@ -63,7 +70,8 @@ def change_passes(
     """
     pattern = choose_pattern(bench.description, passes)
     start = bench.setting
-    tuning = Tuning(bench, pattern.setting, passes, listener, np.random.default_rng(seed))
+    rng = np.random.default_rng(seed)
+    tuning = Tuning(bench, pattern.setting, passes, listener, rng, experience)
     try:
         return replace(_reach(tuning, pattern), start=start)
     except (BudgetError, LimitError, ReadingError) as error:
@@ -136,6 +144,17 @@ class _Prover:
             at, height, compile_proof(tuning, at, height, self.edges, weighing, further)
         )
 
+    def settle(self, target: Setting) -> _Arrival:
+        """Prove the count at a setting on the same plateau that may have another input beam, where
+        the edges along the spacing are looked for anew."""
+        tuning = self.tuning
+        if not _apart(target, tuning.beam.at_spacing(target.spacing_m)):
+            return self.prove_again(target)
+        tuning.beam = target
+        scan = tuning.scan("spacing", target)
+        edges = tuple(locate_edge(tuning, scan, side) for side in SIDES)
+        return replace(self, edges=edges).prove_again(_centre(tuning, target))
+
     def prove_again(self, target: Setting) -> _Arrival:
         """Prove a count elsewhere on the plateau where it was proved before."""
         arrival = self.prove(target)
@@ -158,13 +177,14 @@ def _with_margin(prover: _Prover, arrival: _Arrival) -> Outcome:
         located |= locate_beam_edges(tuning, arrival.at)
         best = widest_place(tuning, arrival.at)
         if best is not arrival.at:
-            settled = prover.prove_again(best)
+            settled = prover.settle(best)
             if settled.proof.proved:
                 arrival, reason = settled, "set where the least margin is largest"
     except (BudgetError, LimitError, ReadingError) as error:
         reason += f"; the margin could not be looked at further: {error}"
     with tuning.bench.reserve():
         if _apart(tuning.bench.setting, arrival.at):
+            tuning.beam = arrival.at
             arrival = prover.prove_again(arrival.at)
     if not arrival.proof.proved:
         return replace(_hold(tuning, "what was proved did not hold on coming back"), passes=None)
@@ -236,6 +256,7 @@ def _outcome(tuning: Tuning, arrival: _Arrival, verdict: Verdict, reason: str) -
         staircase=account.staircase(tuning, min(spacings) - 5e-4, max(spacings) + 5e-4),
         spots=account.spots(tuning, at),
         findings=findings(tuning.model, tuning.belief.z),
+        learned=learned(tuning.model, tuning.belief.z),
         spacing_and_radii=spacing_and_radii(tuning.model, tuning.belief.z),
     )
 

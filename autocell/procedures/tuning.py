@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
 from autocell.errors import BudgetError
 from autocell.optics.sensitivity import PARAMETERS, plateau_margins
+from autocell.outcome import Learned
 from autocell.procedures.progress import Listener, Progress
 from autocell.reading import Reading
 from autocell.scan import Scan
@@ -30,6 +32,14 @@ _SOME = 100
 """Members asked where all of them would be slow and no better."""
 
 
+@dataclass(frozen=True)
+class Experience:
+    """What a proved run of the same bench file learned, and how many nights ago."""
+
+    learned: Learned
+    nights: float
+
+
 class Tuning:
     """One bench on its way to one pattern. ``beam`` carries the input beam of the pattern."""
 
@@ -40,13 +50,24 @@ class Tuning:
         passes: int,
         listener: Listener,
         rng: np.random.Generator,
+        experience: Experience | None = None,
     ) -> None:
         self.bench = bench
         self.beam = beam
         self.passes = passes
         self.rng = rng
         self._listener = listener
-        model = BenchModel(bench.description, max_passes=2 * passes + 60)
+        learned, nights = (
+            (None, 0.0)
+            if experience is None
+            else (
+                experience.learned,
+                experience.nights,
+            )
+        )
+        model = BenchModel(
+            bench.description, max_passes=2 * passes + 60, learned=learned, nights=nights
+        )
         self.belief = Belief(model, rng)
 
     @property

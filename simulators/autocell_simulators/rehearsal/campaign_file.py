@@ -115,6 +115,7 @@ def _header(plan: Plan) -> dict[str, Any]:
         "passes": plan.passes,
         "seed": plan.seed,
         "tolerances": plan.scale,
+        "learned_by": plan.learned_by,
         "bench_sha256": plan.description.sha256,
         "version": __version__,
     }

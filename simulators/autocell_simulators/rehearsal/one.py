@@ -15,11 +15,13 @@ from autocell.bench.clock import VirtualClock
 from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.errors import AutocellError
-from autocell.outcome import AxisMargin, Outcome, Verdict, least_margin
+from autocell.outcome import AxisMargin, Learned, Outcome, Verdict, least_margin
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress, nobody
+from autocell.procedures.tuning import Experience
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.inprocess import connector
+from autocell_simulators.rehearsal.believed import believed
 from autocell_simulators.truth import draw_truth
 
 
@@ -86,16 +88,18 @@ def rehearse_change(
     campaign_seed: int,
     index: int,
     scale: float = 1.0,
+    learned: Learned | None = None,
     listener: Listener = nobody,
 ) -> Rehearsal:
-    """Change the pass count of bench number ``index``, drawn with tolerances times ``scale``.
+    """Change the pass count of bench number ``index``, drawn with tolerances times ``scale``, or
+    from what an earlier run learned.
 
     The procedure is the one that ``autocell change`` runs, on the drivers it uses, with its
     default seed. It raises nothing: what ends a rehearsal is the reason of a failed one.
     """
     seed = bench_seed(campaign_seed, index)
     try:
-        return _rehearse(description, passes, seed, index, scale, listener)
+        return _rehearse(description, passes, seed, index, scale, learned, listener)
     except Exception as error:
         return failed(campaign_seed, index, _in_words(error))
 
@@ -111,10 +115,14 @@ def _rehearse(
     seed: int,
     index: int,
     scale: float,
+    learned: Learned | None,
     listener: Listener,
 ) -> Rehearsal:
     clock = VirtualClock()
-    bench = SimulatedBench(description, draw_truth(description, seed, scale=scale), clock)
+    truth = draw_truth(description, seed, scale=scale)
+    if learned is not None:
+        truth = believed(description, truth, learned)
+    bench = SimulatedBench(description, truth, clock)
     guesses: list[tuple[float, int, dict[str, float]]] = []
 
     def listen(progress: Progress) -> None:
@@ -123,24 +131,29 @@ def _rehearse(
         listener(progress)
 
     began_s = time.process_time()
-    outcome = _carry_out(description, passes, bench, listen)
+    experience = None if learned is None else Experience(learned, nights=1.0)
+    outcome = _carry_out(description, passes, bench, listen, experience)
     cpu_s = time.process_time() - began_s
     # Only here, with the outcome fixed, is the simulator asked what is true.
-    truth = bench.truth_report()
+    told = bench.truth_report()
     claims = [
         Claim(probability, guess, int(bench.optics.exit(positions).passes))
         for probability, guess, positions in guesses
     ]
-    return _compare(index, seed, outcome, truth, claims, cpu_s)
+    return _compare(index, seed, outcome, told, claims, cpu_s)
 
 
 def _carry_out(
-    description: BenchDescription, passes: int, simulated: SimulatedBench, listener: Listener
+    description: BenchDescription,
+    passes: int,
+    simulated: SimulatedBench,
+    listener: Listener,
+    experience: Experience | None,
 ) -> Outcome:
     bench: Bench | None = None
     try:
         with open_bench(description, clock=simulated.clock, connect=connector(simulated)) as bench:
-            return change_passes(bench, passes, listener=listener)
+            return change_passes(bench, passes, listener=listener, experience=experience)
     except Exception as error:
         reason = _in_words(error)
     if bench is None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from autocell.bench.clock import VirtualClock
 from autocell.description import BenchDescription
+from autocell.outcome import Learned
 from autocell.patterns import choose_pattern
 from autocell.procedures.progress import Listener, nobody
 from autocell_simulators.bench import SimulatedBench
@@ -16,12 +17,18 @@ from autocell_simulators.rehearsal.one import Rehearsal, failed, rehearse_change
 
 @dataclass(frozen=True)
 class Plan:
-    """Change to ``passes`` on benches drawn from ``seed``, with tolerances times ``scale``."""
+    """Change to ``passes`` on benches drawn from ``seed``, with tolerances times ``scale``.
+
+    With ``learned`` they are drawn from what the run ``learned_by`` learned, and the procedure
+    starts from it, as it would the night after.
+    """
 
     description: BenchDescription
     passes: int
     seed: int = 0
     scale: float = 1.0
+    learned: Learned | None = None
+    learned_by: str | None = None
 
     def rehearse(self, index: int, listener: Listener = nobody) -> Rehearsal:
         """Bench number ``index``."""
@@ -31,6 +38,7 @@ class Plan:
             campaign_seed=self.seed,
             index=index,
             scale=self.scale,
+            learned=self.learned,
             listener=listener,
         )
 
