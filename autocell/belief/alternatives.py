@@ -21,6 +21,9 @@ _DRAWN, _LIKE_IT, _STARTS, _KEPT = 3000, 200, 5, 3
 """Benches drawn; those of one pass count that are looked at; how many of them climb, and how many
 climb on after the first steps."""
 
+_NAMED = 3
+"""Unknowns that are named when the bench file is doubted."""
+
 _HOPELESS = 60.0
 """Log units behind, after the first steps of its climb, at which a rival is left where it is."""
 
@@ -154,3 +157,20 @@ def _shifted_onto(
             moved[offset] += (centre - at.spacing_m) / tolerance
             shifted.append(moved)
     return np.array(shifted).reshape(-1, z.shape[1])
+
+
+def strained_fit(belief: Belief) -> list[tuple[str, str]]:
+    """Unknowns that the best fit has beyond their tolerance: name, and how far in words.
+
+    For a belief that is held within the bench file and contradicted by the readings: the fit may
+    go :data:`ALLOWANCE` tolerances out, and only what it takes beyond all others is named.
+    """
+    prior = belief.model.prior.allowing(ALLOWANCE)
+    fit = climb(belief.model, prior, belief.evidence, belief.best(_STARTS))
+    z = fit.z[int(np.argmax(fit.log_posterior))]
+    order = np.argsort(-np.abs(z))[:_NAMED]
+    return [
+        (prior.unknowns[place].words, f"{abs(z[place]):.2f} times its tolerance")
+        for place in order
+        if abs(z[place]) > 1.0
+    ]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from autocell.belief.alternatives import strained_fit
 from autocell.belief.findings import findings, learned, spacing_and_radii
 from autocell.bench.bench import Bench
 from autocell.bench.trust import Trust
@@ -200,7 +201,9 @@ def _apart(one: Setting, other: Setting) -> bool:
 
 def _suspicion(tuning: Tuning) -> str:
     """Which tolerances of the bench file the readings do not keep to, in words."""
-    strained = tuning.belief.strained()
+    strained = tuning.belief.strained() or (
+        strained_fit(tuning.belief) if tuning.belief.surprises else []
+    )
     if not strained:
         return ""
     names = ", ".join(f"{name} ({value})" for name, value in strained)
