@@ -159,7 +159,7 @@ class Finding:
     @property
     def observable(self) -> bool:
         """Whether the readings narrowed it to half or less of what the file leaves open."""
-        return self.u <= _TOLD * self.file_u
+        return bool(self.u <= _TOLD * self.file_u)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from autocell.belief.model import BenchModel
@@ -21,7 +23,7 @@ def findings(model: BenchModel, z: FloatArray) -> tuple[Finding, ...]:
             float(np.mean(values[:, place])),
             float(np.std(values[:, place])),
             unknown.centre,
-            unknown.tolerance / np.sqrt(3.0),
+            unknown.tolerance / math.sqrt(3.0),
         )
         for place, unknown in enumerate(model.prior.unknowns)
     )
