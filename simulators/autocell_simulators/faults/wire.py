@@ -170,7 +170,7 @@ class SlowLine(WireFault):
     """Replies come byte by byte, slowly."""
 
     name: ClassVar = "slow-line"
-    rows: ClassVar = (27,)
+    rows: ClassVar = (28,)
     bytes_per_s: Positive = 50.0
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
@@ -182,7 +182,7 @@ class Silent(WireFault):
     """The port is open and nothing comes back."""
 
     name: ClassVar = "silent"
-    rows: ClassVar = (27,)
+    rows: ClassVar = (28,)
     hears: bool = True
     """Whether messages still reach the instrument; a controller that hangs hears nothing."""
 
