@@ -6,15 +6,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from autocell.cli.invocation import Invocation
 from autocell.cli.options import bench_option, outcome_json_option, report_option, store_option
-
-if TYPE_CHECKING:
-    from autocell.session.claim import Owner
 
 
 @click.command(short_help="Stop every axis now, from any terminal.")
@@ -26,48 +22,47 @@ def stop(bench: Path | None) -> int:
     opened, and its axes are told to stop. This is not an emergency stop: it needs a computer, a
     cable and a controller that listens.
     """
-    from autocell.session.claim import owners
+    from autocell.session.claim import claimed_names
 
-    found = owners()
+    names = claimed_names()
     if bench is not None:
-        found = _of_bench(found, bench)
-        if not found:
+        names = _of_bench(names, bench)
+        if not names:
             return _stop_unused(bench)
-    if not found:
+    if not names:
         print("No run is under way on this machine. With --bench, the axes of a bench are told.")
         return 0
-    return max(_stop_owner(name, owner) for name, owner in found.items())
+    return max(_stop_owner(name) for name in names)
 
 
-def _of_bench(found: dict[str, Owner | None], bench: Path) -> dict[str, Owner | None]:
+def _of_bench(names: list[str], bench: Path) -> list[str]:
     """Those that have this bench: by its file, or else by the addresses in it."""
+    from autocell.session.claim import claim_names, owner_of
+
     path = str(bench.absolute())
-    same: dict[str, Owner | None] = {
-        name: owner for name, owner in found.items() if owner and owner.bench_path == path
-    }
-    if same or not found:
+    owners = {name: owner_of(name) for name in names}
+    same = [name for name, owner in owners.items() if owner and owner.bench_path == path]
+    if same or not names:
         return same
     from autocell.bench.file import load
-    from autocell.session.claim import claim_names
 
-    wanted = claim_names(load(bench))
-    return {name: owner for name, owner in found.items() if name in wanted}
+    return [name for name in names if name in claim_names(load(bench))]
 
 
-def _stop_owner(name: str, owner: Owner | None) -> int:
+def _stop_owner(name: str) -> int:
     from autocell.session.claim import ask_to_stop, listening_process
 
-    who = owner or f"process {listening_process(name)}"
     try:
         came = ask_to_stop(name)
-    except (OSError, ValueError, KeyError):
-        print(f"{who} does not answer; end that process, then say 'autocell stop --bench FILE'")
+    except (OSError, ValueError, KeyError, TypeError):
+        who = f"Process {listening_process(name)}"
+        print(f"{who} does not answer; end it, then say 'autocell stop --bench FILE'")
         return 5
     if came.unconfirmed:
         silent = "; ".join(f"{axis}: {error}" for axis, error in came.unconfirmed.items())
-        print(f"Told {who} to stop, but not every axis confirmed it: {silent}")
+        print(f"Told {came.owner} to stop, but not every axis confirmed it: {silent}")
         return 5
-    print(f"Stopped {who}: every axis is still." if came.told else f"Nothing moves: {who}.")
+    print(f"Stopped {came.owner}: every axis is still." if came.told else f"Still: {came.owner}.")
     return 0
 
 

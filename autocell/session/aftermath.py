@@ -7,7 +7,7 @@ journal, since every move is written down before it is sent.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from autocell.bench.bench import Bench
@@ -88,12 +88,12 @@ def clear_up(bench: Bench, store: Store, journal: RunWriter) -> Aftermath:
         doubts = _compare(bench, store.whereabouts(bench.description.name), after=broken.moved)
         if not broken.runs:
             _begin_here(bench, journal)
-            return Aftermath("; ".join(doubts))
+            return Aftermath("; ".join(doubts.values()))
         if not broken.moved:
             line = f"{broken.story} before moving anything: nothing to undo"
             return _closed(line, broken, store, bench, journal)
         if doubts or unconfirmed or _lost(bench):
-            return _held(broken, [*unconfirmed, *doubts, *_lost(bench)])
+            return _held(broken, [*unconfirmed, *doubts.values(), *_lost(bench, except_for=doubts)])
         return _undo(bench, broken, store, journal)
     except StoreError:
         raise
@@ -154,13 +154,13 @@ def _stop_all_motion(bench: Bench) -> list[str]:
     return [f"{axis} did not confirm its stop ({error})" for axis, error in failures.items()]
 
 
-def _compare(bench: Bench, known: Mapping[str, Whereabouts], *, after: bool) -> list[str]:
-    """Doubt every axis that is not where the journal left it; why those that are lost are.
+def _compare(bench: Bench, known: Mapping[str, Whereabouts], *, after: bool) -> dict[str, str]:
+    """Doubt every axis that is not where the journal left it; those that are lost, and why.
 
     A controller that tells whether it has its reference is believed: whoever moved it meanwhile,
     it counted. ``after`` says that a run broke off, so that nobody was there to move anything.
     """
-    found = []
+    found = {}
     for name, position in bench.positions().items():
         axis, left = bench.description.axes[name], known.get(name)
         if left is None or bench.trust()[name] is Trust.LOST:
@@ -175,7 +175,7 @@ def _compare(bench: Bench, known: Mapping[str, Whereabouts], *, after: bool) -> 
         if at_zero or (after and not inside):
             why = _displaced(axis, position, left, at_zero)
             bench.doubt(name, Trust.LOST, why)
-            found.append(f"the position of {name} is lost: {why}")
+            found[name] = f"the position of {name} is lost: {why}"
     return found
 
 
@@ -186,19 +186,19 @@ def _displaced(axis: AxisDescription, position: float, left: Whereabouts, at_zer
     return f"it reads {trade(axis, position)}, and run {left.run} left it {where}; {cause}"
 
 
-def _lost(bench: Bench) -> list[str]:
+def _lost(bench: Bench, except_for: Collection[str] = ()) -> list[str]:
     return [
         f"the position of {name} is lost; home it at its controller"
         for name, trust in bench.trust().items()
-        if trust is Trust.LOST
+        if trust is Trust.LOST and name not in except_for
     ]
 
 
 def _held(broken: _BrokenOff, why: list[str]) -> Aftermath:
     reasons = "; ".join(dict.fromkeys(why))
+    cure = "look at the bench, and when the axes are where they read say 'autocell accept'"
     return Aftermath(
-        f"{broken.story}{_last_move(broken)}; held, nothing is moved: {reasons}. Look at the "
-        "bench; when the axes are where they read, say so with 'autocell accept'",
+        f"{broken.story}{_last_move(broken)}; held, nothing is moved: {reasons}; {cure}",
         Verdict.HELD,
     )
 

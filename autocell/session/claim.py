@@ -32,9 +32,11 @@ if TYPE_CHECKING:
 
 CAN_CLAIM = sys.platform == "linux"
 _PREFIX = "autocell-bench-"
-_ANSWER_S = 0.5
+_ANSWER_S = 2.0
 _STOP_ANSWER_S = 30.0
 _LONGEST_LINE = 4096
+_LISTENS = 0x10000
+"""Flag of a socket that listens, in ``/proc/net/unix`` (proc(5))."""
 
 
 @dataclass(frozen=True)
@@ -64,10 +66,12 @@ class Owner:
 
 @dataclass(frozen=True)
 class Stop:
-    """What came of a stop that was asked for: the errors of axes that did not confirm, by name."""
+    """What came of a stop that was asked for: whether there was anything to stop, the errors of
+    axes that did not confirm, by name, and whose run it was."""
 
     told: bool
     unconfirmed: Mapping[str, str]
+    owner: Owner | None = None
 
 
 StopNow = Callable[[str], Stop]
@@ -100,7 +104,8 @@ class Claim:
             return json.dumps(asdict(self._owner))
         if line == "stop":
             stop = self._stop(f"'autocell stop' ({caller})")
-            return json.dumps({"told": stop.told, "unconfirmed": dict(stop.unconfirmed)})
+            told = {"told": stop.told, "unconfirmed": dict(stop.unconfirmed)}
+            return json.dumps({**told, "owner": asdict(self._owner)})
         return json.dumps({"error": "the words are who and stop"})
 
 
@@ -138,14 +143,17 @@ def claim_names(bench: BenchDescription) -> list[str]:
     return sorted(_PREFIX + hashlib.sha256(p.encode()).hexdigest()[:16] for p in places if p)
 
 
-def owners() -> dict[str, Owner | None]:
-    """All benches of this machine that are owned now, by the name of their socket; None for an
-    owner that does not answer."""
+def claimed_names() -> list[str]:
+    """The sockets of all benches of this machine that are owned now."""
     if not CAN_CLAIM:
-        return {}
-    lines = Path("/proc/net/unix").read_text(encoding="utf-8", errors="replace").splitlines()
-    names = {line.rpartition(" ")[2].removeprefix("@") for line in lines if f"@{_PREFIX}" in line}
-    return {name: owner_of(name) for name in sorted(names)}
+        return []
+    rows = Path("/proc/net/unix").read_text(encoding="utf-8", errors="replace").splitlines()[1:]
+    names = set()
+    for row in rows:
+        _, _, _, flags, *_, path = row.split()
+        if path.startswith(f"@{_PREFIX}") and int(flags, 16) & _LISTENS:
+            names.add(path.removeprefix("@"))
+    return sorted(names)
 
 
 def owner_of(name: str) -> Owner | None:
@@ -159,7 +167,7 @@ def owner_of(name: str) -> Owner | None:
 def ask_to_stop(name: str) -> Stop:
     """Have the owner of a bench stop what it does. Raises OSError when it does not answer."""
     told = json.loads(_ask(name, "stop", _STOP_ANSWER_S))
-    return Stop(told=bool(told["told"]), unconfirmed=dict(told["unconfirmed"]))
+    return Stop(bool(told["told"]), dict(told["unconfirmed"]), Owner(**told["owner"]))
 
 
 def _ask(name: str, line: str, patience_s: float) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -68,7 +69,8 @@ class Lines:
 class Order:
     """What a run was asked to do, and where it is kept: ``store`` and ``report`` are by default
     the user's, and ``page`` says whether there is a report at all. ``tell`` gets what a watcher
-    should know before the procedure begins."""
+    should know before the procedure begins. ``claimed`` is the claim of whoever owns the bench
+    already."""
 
     command: str
     description: BenchDescription
@@ -78,6 +80,7 @@ class Order:
     page: bool = True
     tell: Tell = _silently
     lines: Lines = Lines()
+    claimed: Claim | None = None
 
 
 @dataclass(frozen=True)
@@ -106,13 +109,19 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     the run is begun: Busy when somebody else has the bench, and StoreError, after which every
     axis was told to stop.
     """
-    with claim(order.description, order.command) as claimed, stop_on_signals() as interrupts:
+    with _claim_of(order) as claimed, stop_on_signals() as interrupts:
         try:
             store = Store.open(order.store)
         except StoreError as error:
             raise _made_safe(order, error) from error
         with store:
             return _Run(order, store, interrupts, claimed).carry_out(procedure)
+
+
+def _claim_of(order: Order) -> AbstractContextManager[Claim]:
+    if order.claimed is not None:
+        return contextlib.nullcontext(order.claimed)
+    return claim(order.description, order.command)
 
 
 @dataclass

@@ -1,0 +1,88 @@
+"""An experiment's own code changes the pass count as the command line does."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.serving import serve
+
+import autocell
+from autocell.bench.clock import RealClock
+from autocell.bench.file import load, shipped
+from autocell.errors import Busy, NoSuchPattern
+from autocell.procedures.progress import Progress
+from autocell.records import Store
+
+Served = tuple[SimulatedBench, Path]
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """A simulated bench on real lines, in this process, so that its truth can be seen."""
+    simulated = SimulatedBench(load(shipped("peat-bog")), 5, RealClock())
+    simulated.truth_report()
+    with serve(simulated) as lines:
+        yield simulated, lines.write_bench_file(tmp_path_factory.mktemp("bench") / "bench.yaml")
+
+
+def test_a_change_from_python_is_proved_and_in_the_store(served: Served, tmp_path: Path) -> None:
+    simulated, path = served
+    heard: list[Progress] = []
+    store_path = tmp_path / "runs.sqlite"
+    with autocell.open_bench(path, store=store_path) as bench:
+        before = bench.read_power()
+        outcome = autocell.change_passes(bench, 50, listener=heard.append)
+        after = bench.read_power()
+        proved = bench.last_proved(50)
+        spacing_m = bench.positions()["spacing"]
+    assert outcome.verdict is autocell.Verdict.REACHED
+    assert simulated.truth_report()["passes"] == 50
+    assert heard
+    assert after.power_w < 0.8 * before.power_w, "fifty passes lose more than six"
+    assert proved == outcome
+    assert outcome.setting is not None
+    zero_m = bench.description.spacing_at_zero_m
+    assert spacing_m + zero_m == pytest.approx(outcome.setting.spacing_m, abs=3e-6)
+    with Store.open(store_path) as store:
+        (run,) = store.runs()
+    assert (run.id, run.command, run.passes) == (outcome.run, "change", 50)
+    assert not (tmp_path / "reports").exists()
+
+
+def test_a_bench_has_one_owner_in_python_too(served: Served, tmp_path: Path) -> None:
+    _, path = served
+    with (
+        autocell.open_bench(path, store=tmp_path / "runs.sqlite"),
+        pytest.raises(Busy, match=r"change_passes\(\) in Python"),
+        autocell.open_bench(path),
+    ):
+        pass
+
+
+def test_a_pass_count_that_cannot_be_is_refused_before_a_run_begins(
+    served: Served, tmp_path: Path
+) -> None:
+    _, path = served
+    store = tmp_path / "runs.sqlite"
+    with autocell.open_bench(path, store=store) as bench, pytest.raises(NoSuchPattern):
+        autocell.change_passes(bench, 63)
+    assert not store.exists()
+
+
+def test_the_names_are_there_and_cost_nothing_until_they_are_used() -> None:
+    code = (
+        "import sys, autocell\n"
+        "assert set(autocell.__all__) <= set(dir(autocell))\n"
+        "print([m for m in sys.modules if m.startswith(('numpy', 'pydantic', 'autocell.'))])"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ended.stdout == "[]\n"
+    for name in autocell.__all__:
+        assert getattr(autocell, name) is not None
+    with pytest.raises(AttributeError, match="no_such_name"):
+        _ = autocell.no_such_name
