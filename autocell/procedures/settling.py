@@ -26,6 +26,9 @@ _JUDGES, _WITNESSES = 5, 15
 _SLACK = 3.0
 """Axes with so many times the least margin are left out while a place is looked for."""
 
+_SPARE = 0.1
+"""Share of an axis's reach kept free at its ends: the nights to come will want to move it."""
+
 _STEPS = 8
 
 
@@ -72,8 +75,10 @@ def widest_place(tuning: Tuning, at: Setting) -> Setting:
     moved, best = np.zeros(len(scans)), start
     stride = np.array([_room(scan, axes, low, high) for scan in scans])
     effects = np.array([scan.effect for scan in scans])
-    lowest = np.array([scan.low - scan.here for scan in scans])
-    highest = np.array([scan.high - scan.here for scan in scans])
+    spare = np.array([_SPARE * (scan.high - scan.low) for scan in scans])
+    # never further out than it is already
+    lowest = np.minimum([scan.low - scan.here for scan in scans] + spare, 0.0)
+    highest = np.maximum([scan.high - scan.here for scan in scans] - spare, 0.0)
     for _ in range(_STEPS):
         compass = np.concatenate([np.diag(stride), -np.diag(stride)])
         tried = np.clip(moved + compass, lowest, highest)
