@@ -23,7 +23,7 @@ from benchmarks.optimisers.optimisers import OPTIMISERS, quietly
 from benchmarks.optimisers.plan import NOMINAL, NOMINAL_PEAK, Contest, Entry, entries, run
 from benchmarks.optimisers.power_bench import PowerBench
 from benchmarks.optimisers.results import ResultsFile, Run
-from benchmarks.optimisers.tally import tally
+from benchmarks.optimisers.tally import tally, tally_all
 
 BENCH_FILE = Path(__file__).parents[2] / "configs" / "peat-bog.yaml"
 ROUNDS = 60
@@ -161,6 +161,17 @@ def test_one_method_is_run_again_without_the_others(tmp_path):
     again = ResultsFile(file.path, {"comparison": "test"})
     assert {key[0]: r.passes for key, r in again.runs.items()} == {"Powell": 6, "autocell": 62}
     assert again.facts["autocell"]["day"] == "2026-01-01"
+
+
+def test_only_benches_that_every_way_was_tried_on_are_compared():
+    ways = [Entry("autocell", "proof", "six passes"), Entry("Powell", "power", "nominal")]
+    tried = [(ways[0], 0), (ways[0], 1), (ways[1], 1), (ways[1], 2)]
+    runs = [
+        Run(index, way.method, way.objective, way.start, 62, 9, 2, 2, 0.1) for way, index in tried
+    ]
+    assert [(row.entry, row.wanted.of) for row in tally_all(runs, 62)] == [(w, 1) for w in ways]
+    with pytest.raises(ValueError, match="run more"):
+        tally_all(runs[:1] + runs[3:], 62)
 
 
 def test_every_end_is_counted_once():

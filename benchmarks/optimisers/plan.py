@@ -30,8 +30,8 @@ _METHODS: dict[str, Optimise] = {
     LARGE_SIMPLEX: partial(nelder_mead, first_step=2.0 * FIRST_STEP),
 }
 _ALSO_ON_LOG = ("CMA-ES", "Py-BOBYQA", "PyBADS")
-_TOLD_THE_TRUTH = ("Nelder–Mead", "COBYQA", "Py-BOBYQA")
-"""The best three from the nominal setting."""
+_TOLD_THE_TRUTH = ("Nelder–Mead", "COBYQA")
+"""The best two from the nominal setting."""
 
 _DARK = 1e-4
 """Of the reference: the meter's noise floor beside a reading of several milliwatts."""

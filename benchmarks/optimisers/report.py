@@ -31,7 +31,9 @@ def write_report(file: ResultsFile, passes: int, folder: Path) -> None:
     tallies = tally_all(file.runs.values(), passes)
     page = folder / "optimisers.md"
     text = page.read_text(encoding="utf-8")
-    for name, part in (("table", table(tallies, passes)), ("facts", in_words(file.facts))):
+    benches = tallies[0].wanted.of
+    parts = (("table", table(tallies, passes)), ("facts", in_words(benches, file.facts)))
+    for name, part in parts:
         begin, end = f"<!-- {name} -->", f"<!-- end of {name} -->"
         before, _, rest = text.partition(begin)
         text = f"{before}{begin}\n{part}\n{end}{rest.partition(end)[2]}"
@@ -58,9 +60,9 @@ def table(tallies: Sequence[Tally], passes: int) -> str:
     return "\n".join(rows)
 
 
-def in_words(facts: Mapping[str, Mapping[str, Any]]) -> str:
-    """With what each leg was run."""
-    lines = []
+def in_words(benches: int, facts: Mapping[str, Mapping[str, Any]]) -> str:
+    """On how many benches, and with what each leg was run."""
+    lines = [f"- {benches} benches, the same for every row of the table"]
     for leg, told in facts.items():
         versions = [f"{name} {told[name]}" for name in told if name not in ("leg", "day", "source")]
         lines.append(f"- {leg}: {told['day']}, source {told['source']}, {', '.join(versions)}")

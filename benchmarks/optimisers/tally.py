@@ -32,11 +32,21 @@ class Tally:
 
 
 def tally_all(runs: Iterable[Run], passes: int) -> list[Tally]:
-    """One tally for each way that was tried, autocell first, then in the order of the plan."""
-    groups: dict[Entry, list[Run]] = {entry: [] for entry in (OWN, *entries())}
+    """One tally for each way that was tried, autocell first, then in the order of the plan.
+
+    Only benches on which every one of these ways was tried count, so that all have the same.
+    """
+    groups: dict[Entry, dict[int, Run]] = {entry: {} for entry in (OWN, *entries())}
     for run in runs:
-        groups[Entry(run.method, run.objective, run.start)].append(run)
-    return [tally(entry, group, passes) for entry, group in groups.items() if group]
+        groups[Entry(run.method, run.objective, run.start)][run.index] = run
+    tried = {entry: group for entry, group in groups.items() if group}
+    common = set.intersection(*(set(group) for group in tried.values())) if tried else set()
+    if not common:
+        raise ValueError("no bench on which every way was tried; run more")
+    return [
+        tally(entry, [group[index] for index in sorted(common)], passes)
+        for entry, group in tried.items()
+    ]
 
 
 def tally(entry: Entry, runs: list[Run], passes: int) -> Tally:
