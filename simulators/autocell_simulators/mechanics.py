@@ -18,13 +18,10 @@ import numpy as np
 
 from autocell.description import AxisDescription
 from autocell_simulators.drives import ClosedLoop, Creep, Drive, Servo
+from autocell_simulators.ends import Ends, side_of
 from autocell_simulators.trajectory import Trajectory, braking, cruising, trapezoid
 
 Reason = Literal["LIMIT", "BUSY", "NOREF", "FAULT"]
-Side = Literal["low", "high"]
-Switch = Literal["works", "closed", "open"]
-_HARD_END = 4.0
-"""The mechanical end of the travel is so many times as far out as the limit switch. [trade]"""
 
 
 class MoveRefusedError(Exception):
@@ -85,7 +82,7 @@ class AxisCounts:
 class SimulatedAxis:
     """One axis, advanced to a time before anything is asked of it.
 
-    ``on_move`` is told of every move as it starts. ``creep`` and the switches are for faults.
+    ``on_move`` is told of every move as it starts. ``creep`` and ``ends`` are for faults.
     """
 
     __slots__ = (
@@ -107,11 +104,11 @@ class SimulatedAxis:
         "counts",
         "creep",
         "drive",
+        "ends",
         "faulted",
         "obeys_stop",
         "on_move",
         "referenced",
-        "switches",
         "traits",
     )
 
@@ -128,7 +125,7 @@ class SimulatedAxis:
         self.referenced = True
         self.faulted = False
         self.obeys_stop = True
-        self.switches: dict[Side, Switch] = {"low": "works", "high": "works"}
+        self.ends = Ends(traits.low, traits.high, traits.beyond, self.drive)
         self.creep: Creep | None = None
         self.on_move: Callable[[SimulatedAxis], None] = _nobody
         self._random = random
@@ -174,12 +171,12 @@ class SimulatedAxis:
     @property
     def at_low_switch(self) -> bool:
         """Whether the low limit switch says that it is pressed."""
-        return self._presses("low", self._shaft <= self.traits.low - self.traits.beyond)
+        return self.ends.pressed("low", self._shaft)
 
     @property
     def at_high_switch(self) -> bool:
         """Whether the high limit switch says that it is pressed."""
-        return self._presses("high", self._shaft >= self.traits.high + self.traits.beyond)
+        return self.ends.pressed("high", self._shaft)
 
     def advance(self, time_s: float) -> None:
         """Let time pass up to ``time_s``."""
@@ -193,7 +190,7 @@ class SimulatedAxis:
         start_s, scatter, change = self._scatter_step
         done = (self._time_s - start_s) / max(trajectory.end_s - start_s, 1e-9)
         self._scatter = scatter + change * min(done, 1.0)
-        if self._ran_into_end(trajectory):
+        if self.ends.stop(self._shaft, trajectory.end - self._motor):
             self._count_end(trajectory.end - self._motor)
             self._rest(min(self._time_s, trajectory.end_s))
         elif arrived:
@@ -272,8 +269,8 @@ class SimulatedAxis:
         position, velocity = self._trajectory.at(self._time_s)
         direction = math.copysign(1.0, velocity or self._trajectory.end - position)
         traits = self.traits
-        reach = _HARD_END * traits.beyond + (traits.high - traits.low)
-        end = (traits.high + reach if direction > 0.0 else traits.low - reach) + self._slip
+        travel = traits.high - traits.low
+        end = (traits.high + travel if direction > 0.0 else traits.low - travel) + self._slip
         self._homing, self._runs_away, self._deaf = False, True, not obeys_stop
         self._trajectory = cruising(self._time_s, position, end, traits.speed)
 
@@ -297,10 +294,6 @@ class SimulatedAxis:
             return 0.0
         since_s, remainder = self._settling
         return remainder * math.exp((since_s - self._time_s) / self.drive.settling_s)
-
-    def _presses(self, side: Side, pressed: bool) -> bool:
-        state = self.switches[side]
-        return self.drive.has_switches and state != "open" and (pressed or state == "closed")
 
     def _begin(self, counter: float) -> None:
         traits = self.traits
@@ -356,9 +349,9 @@ class SimulatedAxis:
             self._to_miss -= missed
             self._slip += math.copysign(missed, change)
         if self.drive.has_switches:
-            low, high = self._ends()
+            low, high = self.ends.reach(self._shaft)
             shaft = min(max(motor - self._slip, low), high)
-            if self._notices_end(change):
+            if self.ends.noticed(change):
                 motor = shaft + self._slip
             else:
                 self._slip = motor - shaft
@@ -366,50 +359,19 @@ class SimulatedAxis:
         self._motor = motor
         self.drive.follow(self._shaft)
 
-    def _ends(self) -> tuple[float, float]:
-        """How far the shaft can turn: to the switches, or past an open one to the mechanical end.
-
-        A switch that says closed lets it turn no further that way.
-        """
-        traits, shaft = self.traits, self._shaft
-        beyond = {"works": traits.beyond, "open": _HARD_END * traits.beyond}
-        low, high = self.switches["low"], self.switches["high"]
-        return (
-            shaft if low == "closed" else traits.low - beyond[low],
-            shaft if high == "closed" else traits.high + beyond[high],
-        )
-
-    def _notices_end(self, direction: float) -> bool:
-        """Whether the controller sees that an end stops the shaft: by the switch, or an encoder."""
-        return self.drive.counts_shaft or self.switches[_side(direction)] != "open"
-
-    def _ran_into_end(self, trajectory: Trajectory) -> bool:
-        """Whether an end ended this motion; moving away from a pressed switch is allowed."""
-        onward = trajectory.end - self._motor
-        if not self.drive.has_switches or onward == 0.0 or not self._notices_end(onward):
-            return False
-        low, high = self._ends()
-        if onward < 0.0:
-            return self.at_low_switch or self._shaft <= low
-        return self.at_high_switch or self._shaft >= high
-
     def _count_end(self, direction: float) -> None:
         """A motion in this direction was ended by an end, or by a switch that says so."""
         if self._runs_away:
             self.counts.ran_away += 1
         elif not self.traits.low < self._shaft < self.traits.high:
             self.counts.limit_violations += 1
-        if self.switches[_side(direction)] == "open":
+        if self.ends.switches[side_of(direction)] == "open":
             self.faulted = True  # the loop cannot close against a mechanical end
 
     def _find_reference(self) -> None:
         error = self._random.normal(0.0, self.traits.repeatability)
         self._counter_zero = self._motor - self._reference + error
         self.referenced = True
-
-
-def _side(direction: float) -> Side:
-    return "low" if direction < 0.0 else "high"
 
 
 def _nobody(_axis: SimulatedAxis) -> None:

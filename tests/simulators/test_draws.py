@@ -3,7 +3,9 @@
 import dataclasses
 import hashlib
 
+import pytest
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.truth import draw_truth
 
 from autocell.bench.clock import VirtualClock
@@ -42,9 +44,12 @@ def test_a_seed_draws_the_same_truth_as_ever(description: BenchDescription) -> N
     )
 
 
-def test_a_seed_moves_and_reads_the_same_as_ever(description: BenchDescription) -> None:
+@pytest.mark.parametrize("scenario", [None, Scenario()], ids=["none", "nothing goes wrong"])
+def test_a_seed_moves_and_reads_the_same_as_ever(
+    description: BenchDescription, scenario: Scenario | None
+) -> None:
     clock = VirtualClock()
-    talk = conversation(SimulatedBench(description, 7, clock), clock)
+    talk = conversation(SimulatedBench(description, 7, clock, scenario=scenario), clock)
     assert digest("\n".join(talk)) == CONVERSATION_OF_SEED_7
 
 

@@ -9,6 +9,7 @@ from typing import ClassVar, Literal
 from pydantic import Field
 
 from autocell_simulators.drives import ClosedLoop, Creep, PiezoInertia, Servo, Stepper
+from autocell_simulators.ends import Side, Switch
 from autocell_simulators.faults.fault import (
     MINUTE,
     PERCENT,
@@ -27,7 +28,7 @@ from autocell_simulators.faults.fault import (
     Word,
     device_objections,
 )
-from autocell_simulators.mechanics import Side, SimulatedAxis, Switch
+from autocell_simulators.mechanics import SimulatedAxis
 from autocell_simulators.truth import Truth
 
 
@@ -290,13 +291,13 @@ class LimitSwitch(AxisFault):
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """The switch fails."""
         axes, side = self.chosen(rig), self.side
-        before: list[Switch] = [axis.switches[side] for axis in axes]
+        before: list[Switch] = [axis.ends.switches[side] for axis in axes]
         for axis in axes:
-            axis.switches[side] = self.stuck
+            axis.ends.switches[side] = self.stuck
 
         def undo() -> None:
             for axis, state in zip(axes, before, strict=True):
-                axis.switches[side] = state
+                axis.ends.switches[side] = state
 
         return Effect(undo=undo)
 
