@@ -183,12 +183,13 @@ class AsciiAxis:
         seen and has ended. Raises Refused when the controller reports a fault, a limit switch
         that the axis is not leaving, or that it has lost its reference since it was opened.
         """
+        asked_at = self._controller.clock.now()  # the answer may have been long on its way
         status = self._controller.status(self._wire)
         self._check(status)
         self._motion_seen |= status.moving
         if status.moving or self._motion_seen or self._accepted_at is None:
             return status.moving
-        return self._controller.clock.now() < self._accepted_at + self._lag_s
+        return asked_at < self._accepted_at + self._lag_s
 
     def stop(self) -> None:
         """Stop at once and forget any move. Valid in every state."""

@@ -121,13 +121,16 @@ class PvAxis:
     def _is_there(self) -> bool:
         return self._target is None or abs(self._read_back() - self._target) <= self._near
 
-    def _is_over(self, reports_motion: bool) -> bool:
-        """Whether a move is over, by a flag that may lag behind: motion was seen and has ended, or
-        the axis is where it was sent, or it has had its time to begin."""
+    def _is_over(self, flag: str, moving: float | None = None) -> bool:
+        """Whether a move is over, by a record that may lag behind: motion was seen and has ended,
+        or the axis is where it was sent, or it has had its time to begin. The record reads
+        ``moving``, or anything but zero, while there is motion."""
+        late = self._clock.now() >= self._sent_at + _LAG_S
+        value = self._channels.number(flag)
+        reports_motion = value != 0 if moving is None else value == moving
         self._motion_seen |= reports_motion
         if reports_motion:
             return False
-        late = self._clock.now() >= self._sent_at + _LAG_S
         return self._motion_seen or late or self._is_there()
 
 
@@ -159,7 +162,7 @@ class MotorAxis(PvAxis):
         """Whether the record is not done. Raises Refused for a limit switch that the axis is not
         leaving, for a problem or lost communication of the controller, and for an alarm."""
         self._check_state()
-        return not self._is_over(self._field("DMOV") == 0)
+        return not self._is_over(f"{self._record}.DMOV", moving=0)
 
     def stop(self) -> None:
         """Stop at once and forget the move; returns when the record has been heard again."""
@@ -236,7 +239,7 @@ class OutputAxis(PvAxis):
         """As ``moving`` says; without it, while the readback is not at what is written and has
         changed within half a second."""
         if self._names.moving is not None:
-            return not self._is_over(self._channels.number(self._names.moving) != 0)
+            return not self._is_over(self._names.moving)
         here, now = self._read_back(), self._clock.now()
         if abs(here - self._channels.number(self._record)) <= self._near:
             return False

@@ -168,6 +168,7 @@ class GcodeAxis:
     def moving(self) -> bool:
         """Whether this axis is on its way. Raises Refused for an alarm, for a hold or a door that
         somebody else has brought about, and for a limit switch that the axis is not leaving."""
+        asked_at = self._clock.now()  # the answer may have been long on its way
         report = self._controller.report()
         axis = f"axis {self._name} ({self._letter})"
         if report.state == "Alarm":
@@ -182,7 +183,7 @@ class GcodeAxis:
         if report.moves:
             self._sent_at = None
             return self._controller.under_way(report, self._letter)
-        if self._sent_at is None or self._clock.now() >= self._sent_at + _LAG_S:
+        if self._sent_at is None or asked_at >= self._sent_at + _LAG_S:
             return False
         return self._controller.under_way(report, self._letter)
 

@@ -11,10 +11,6 @@ Everything stays on the loopback interface, on ports of its own.
 from __future__ import annotations
 
 import contextlib
-import os
-import signal
-import socket
-import subprocess
 import sys
 from pathlib import Path
 
@@ -32,9 +28,9 @@ from autocell.errors import (
     Refused,
     WrongIdentity,
 )
+from tests.drivers.control_system import Server, epics_base, free_port, looking_at
 
 CLOCK = RealClock()
-DATABASE = Path(__file__).with_name("bog.db")
 OUTPUTS = {"m1:target": {"readback": "m1:rbv"}}
 SPACING = {"device": "bog", "channel": "m1:target", "limits_mm": [0, 50], "repeatability_mm": 0.001}
 MOTOR = {"device": "sim", "channel": "mtr1", "limits_mm": [0, 10], "units_per_mm": 1.0}
@@ -51,79 +47,17 @@ SYSTEMS = {
 }
 
 
-def free_port():
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return server.getsockname()[1]
-
-
-def serving(port):
-    """The environment of a server that stays on this machine."""
-    return {
-        "EPICS_CA_SERVER_PORT": str(port),
-        "EPICS_CAS_SERVER_PORT": str(port),
-        "EPICS_CAS_INTF_ADDR_LIST": "127.0.0.1",
-        "EPICS_CAS_BEACON_ADDR_LIST": "127.0.0.1",
-        "EPICS_CAS_AUTO_BEACON_ADDR_LIST": "NO",
-    }
-
-
-class Server:
-    """A control system in a process of its own."""
-
-    def __init__(self, command, port):
-        self.command = command
-        self.port = port
-        self.environment = {**os.environ, **serving(port)}
-        self.process = None
-        self.start()
-
-    def start(self, name="BOG-IOC 7"):
-        command = [word.replace("{name}", name) for word in self.command]
-        self.process = subprocess.Popen(
-            [sys.executable, *command],
-            env=self.environment,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        deadline = CLOCK.now() + 60.0
-        while not self.listens():
-            assert CLOCK.now() < deadline
-            assert self.process.poll() is None
-            CLOCK.sleep(0.05)
-
-    def listens(self):
-        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1.0):
-            return True
-        return False
-
-    def kill(self):
-        self.process.send_signal(signal.SIGKILL)
-        self.process.communicate()
-
-    def stop(self):
-        if self.process.poll() is None:
-            self.kill()
-
-
 @pytest.fixture(scope="module", autouse=True)
 def ports():
     """A port for each server; clients look there and nowhere else."""
     found = {name: free_port() for name in SYSTEMS}
-    addresses = " ".join(f"127.0.0.1:{port}" for port in found.values())
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("EPICS_CA_ADDR_LIST", addresses)
-        patch.setenv("EPICS_CA_AUTO_ADDR_LIST", "NO")
-        patch.setenv("EPICS_CA_REPEATER_PORT", str(free_port()))
+    with looking_at(found.values()):
         yield found
-
-
-BASE = ["-m", "epicscorelibs.ioc", "-m", "P={prefix},NAME={name}", "-d", str(DATABASE)]
 
 
 @pytest.fixture(scope="module")
 def base_server(ports):
-    server = Server([word.replace("{prefix}", "BOG:") for word in BASE], ports["base"])
+    server = epics_base("BOG:", ports["base"])
     yield server
     server.stop()
 
@@ -190,7 +124,7 @@ def record(record_server):
 @pytest.fixture
 def mortal(ports):
     """A server to be killed, and what opens it."""
-    server = Server([word.replace("{prefix}", "FEN:") for word in BASE], ports["mortal"])
+    server = epics_base("FEN:", ports["mortal"])
     devices = []
 
     def opened(**changes):

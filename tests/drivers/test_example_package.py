@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -73,8 +74,8 @@ def site(tmp_path_factory):
 
 
 @pytest.fixture
-def autocell(site, tmp_path):
-    """The command line, with the package installed beside it."""
+def python(site, tmp_path):
+    """Python with the package installed beside it."""
     environment = {
         **os.environ,
         "PYTHONPATH": str(site),
@@ -82,12 +83,39 @@ def autocell(site, tmp_path):
     }
 
     def run(*arguments):
-        command = [sys.executable, "-m", "autocell.cli", *map(str, arguments)]
-        ended = subprocess.run(
-            command, env=environment, capture_output=True, encoding="utf-8", timeout=120
+        return subprocess.run(
+            [sys.executable, *map(str, arguments)],
+            env=environment,
+            cwd=tmp_path,
+            capture_output=True,
+            encoding="utf-8",
+            timeout=400,
         )
+
+    return run
+
+
+@pytest.fixture
+def autocell(python):
+    """The command line."""
+
+    def run(*arguments):
+        ended = python("-m", "autocell.cli", *arguments)
         assert "Traceback" not in ended.stderr
         return ended
+
+    return run
+
+
+@pytest.fixture
+def conformance(python, serve, tmp_path):
+    """The published suite, as the authors of a driver run it."""
+
+    def run(*arguments):
+        stage = serve("pty", Stage())
+        path = bench_file(tmp_path, stage.address, serve("visa-socket", meter).address)
+        suite = ("--pyargs", "autocell_drivers.conformance.suite", "--bench", path)
+        return python("-m", "pytest", "-q", "-p", "no:cacheprovider", *suite, *arguments)
 
     return run
 
@@ -134,6 +162,37 @@ def test_their_stage_opens_by_the_word_of_the_bench_file(autocell, serve, tmp_pa
     assert {"what": "device motion", "mark": "pass", "found": "STAGE 77"} in checks["checks"]
     assert stage.lines[0] == b"WHO"
     assert not any(line.startswith(b"GO") for line in stage.lines)
+
+
+def test_their_driver_passes_the_published_suite(conformance):
+    ended = conformance()
+    assert ended.returncode == 0, ended.stdout
+    assert re.search(r"^1\d passed", ended.stdout, re.MULTILINE)
+
+
+def test_published_suite_finds_what_is_wrong_with_a_driver(conformance, site):
+    mistakes = {
+        "if not math.isfinite(target):": "if False:",
+        "self._exchange.once(codec.go": "pass; (codec.go",
+        "self._exchange.urgent(codec.halt": "(lambda *_, **__: None)(codec.halt",
+    }
+    module = site / "example_stage" / "__init__.py"
+    right = wrong = module.read_text("utf-8")
+    for good, bad in mistakes.items():
+        assert right.count(good) == 1
+        wrong = wrong.replace(good, bad)
+    module.write_text(wrong, "utf-8")
+    try:
+        ended = conformance("-k", "leaves or where_it_was_sent_and_back or silence or steady")
+    finally:
+        module.write_text(right, "utf-8")
+    assert ended.returncode == 1, ended.stdout
+    failed = set(re.findall(r"^FAILED .*::(\w+)", ended.stdout, re.MULTILINE))
+    assert failed == {
+        "test_target_that_is_no_number_is_refused_before_a_byte_leaves",
+        "test_small_move_ends_where_it_was_sent_and_back",
+        "test_silence_ends_in_time_as_an_error_in_words",
+    }
 
 
 def test_package_that_is_broken_or_there_twice_is_named_with_its_cure(autocell, site):

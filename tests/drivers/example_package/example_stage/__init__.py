@@ -7,6 +7,7 @@ It talks lines that end in a line feed. ``WHO`` is answered by ``STAGE`` and a s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NoReturn
 
@@ -15,7 +16,7 @@ from autocell_drivers.exchange import Exchange, Manners
 from autocell_drivers.lasting_line import LastingLine
 
 from autocell.bench.protocols import Clock, Connect, Line
-from autocell.errors import BadReply, BenchFileError, NoReply, WrongIdentity
+from autocell.errors import BadReply, BenchFileError, LimitError, NoReply, WrongIdentity
 from example_stage import codec
 
 _KEYS = ("driver", "address", "identity", "path")
@@ -86,6 +87,8 @@ class StageAxis:
 
     def start_move(self, target: float) -> None:
         """Ask for an absolute move. It is sent once: a lost answer is made good by looking."""
+        if not math.isfinite(target):
+            raise LimitError(f"axis {self.name}: target {target} is no position; nothing was sent")
         try:
             self._exchange.once(codec.go(self._letter, target), codec.done)
         except (NoReply, BadReply):

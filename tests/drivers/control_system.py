@@ -1,0 +1,89 @@
+"""Control systems in processes of their own, on ports of the loopback interface."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from autocell.bench.clock import RealClock
+
+CLOCK = RealClock()
+DATABASE = Path(__file__).with_name("bog.db")
+
+
+def free_port():
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return server.getsockname()[1]
+
+
+def serving(port):
+    """The environment of a server that stays on this machine."""
+    return {
+        "EPICS_CA_SERVER_PORT": str(port),
+        "EPICS_CAS_SERVER_PORT": str(port),
+        "EPICS_CAS_INTF_ADDR_LIST": "127.0.0.1",
+        "EPICS_CAS_BEACON_ADDR_LIST": "127.0.0.1",
+        "EPICS_CAS_AUTO_BEACON_ADDR_LIST": "NO",
+    }
+
+
+class Server:
+    """A control system in a process of its own."""
+
+    def __init__(self, command, port):
+        self.command = command
+        self.port = port
+        self.environment = {**os.environ, **serving(port)}
+        self.process = None
+        self.start()
+
+    def start(self, name="BOG-IOC 7"):
+        command = [word.replace("{name}", name) for word in self.command]
+        self.process = subprocess.Popen(
+            [sys.executable, *command],
+            env=self.environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        deadline = CLOCK.now() + 60.0
+        while not self.listens():
+            assert CLOCK.now() < deadline
+            assert self.process.poll() is None
+            CLOCK.sleep(0.05)
+
+    def listens(self):
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1.0):
+            return True
+        return False
+
+    def kill(self):
+        self.process.send_signal(signal.SIGKILL)
+        self.process.communicate()
+
+    def stop(self):
+        if self.process.poll() is None:
+            self.kill()
+
+
+def epics_base(prefix, port):
+    """The server of EPICS Base with the records of bog.db."""
+    macros = f"P={prefix},NAME={{name}}"
+    return Server(["-m", "epicscorelibs.ioc", "-m", macros, "-d", str(DATABASE)], port)
+
+
+@contextlib.contextmanager
+def looking_at(ports):
+    """Within this, clients look for servers at these ports and nowhere else."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("EPICS_CA_ADDR_LIST", " ".join(f"127.0.0.1:{port}" for port in ports))
+        patch.setenv("EPICS_CA_AUTO_ADDR_LIST", "NO")
+        patch.setenv("EPICS_CA_REPEATER_PORT", str(free_port()))
+        yield
