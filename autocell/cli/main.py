@@ -26,6 +26,7 @@ from autocell.cli.history import history, report
 from autocell.cli.invocation import Invocation
 from autocell.cli.patterns import patterns
 from autocell.cli.rehearse import rehearse
+from autocell.cli.run import run
 from autocell.cli.simulate import simulate
 from autocell.cli.status import status
 from autocell.cli.stop import accept, stop
@@ -59,7 +60,7 @@ def cli() -> None:
 
 
 for command in (
-    demo, patterns, check, survey, change, stop, accept, status, history, report, rehearse,
+    demo, patterns, check, survey, change, run, stop, accept, status, history, report, rehearse,
     simulate, drivers,
 ):  # fmt: skip
     cli.add_command(command)

@@ -150,6 +150,16 @@ class Store:
         )
         return [summary_of(row) for row in rows]
 
+    def asked_with(self, bench: str, arguments: Mapping[str, str | float]) -> list[RunRecord]:
+        """The runs of a bench that were asked for with these arguments, the oldest first."""
+        conditions = "".join(" AND json_extract(arguments, ?) = ?" for _ in arguments)
+        values = [part for name, value in arguments.items() for part in (f"$.{name}", value)]
+        rows = self._database.select(
+            f"SELECT id FROM runs WHERE bench_name = ?{conditions} ORDER BY sequence",
+            (bench, *values),
+        )
+        return [self.run(row["id"]) for row in rows]
+
     def last_proved(self, bench: str, passes: int | None = None) -> RunRecord | None:
         """The last run that proved its pass count, of the bench with this name or file hash.
 

@@ -1,0 +1,224 @@
+"""Carries out a programme: night after night, step by step, and what was done already left out.
+
+What a night has done is in the run store and nowhere else: each run says of which night and step
+it is. So a programme that is started again goes on with the night that it finds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from autocell.bench.bench import Bench
+from autocell.errors import AutocellError
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.change import change_passes
+from autocell.procedures.progress import Listener, Progress
+from autocell.programme import hooks
+from autocell.programme.programme import Change, Programme, Settle, Step
+from autocell.programme.timetable import moment, next_after, night_at
+from autocell.programme.wall import Wall
+from autocell.records import Store
+from autocell.session.conduct import Ended, Lines, Order, conduct, outcome_of
+
+_SLICE_S = 30.0
+"""The longest wait without a look at the clock on the wall, which somebody may have set."""
+
+_PROVED = (Verdict.REACHED, Verdict.RECOVERED, Verdict.UNCHANGED, Verdict.DEGRADED)
+
+
+ChangePasses = Callable[[Bench, int, Listener], Outcome]
+
+
+def _change_passes(bench: Bench, passes: int, listener: Listener) -> Outcome:
+    return change_passes(bench, passes, listener=listener)
+
+
+def _silently(_text: str) -> None:
+    """Tell nobody."""
+
+
+def _nothing(_outcome: Outcome) -> None:
+    """Do nothing with it."""
+
+
+@dataclass(frozen=True)
+class Around:
+    """What a programme runs in. ``tell`` gets a line for each thing that happens, ``alive`` is
+    called with what is being done, at least every half minute of waiting and at every reading,
+    ``ended`` gets each outcome. ``change`` is the procedure behind a change."""
+
+    wall: Wall
+    store: Path | None = None
+    lines: Lines = field(default_factory=Lines)
+    change: ChangePasses = _change_passes
+    pages: bool = True
+    tell: Callable[[str], None] = _silently
+    alive: Callable[[str], None] = _silently
+    ended: Callable[[Outcome], None] = _nothing
+
+
+class _NightIsOver(Exception):
+    """What is left of this night is left out."""
+
+
+class _ProgrammeIsOver(Exception):
+    """Somebody must look before anything else is done."""
+
+
+@dataclass
+class Conductor:
+    """One programme under way."""
+
+    programme: Programme
+    around: Around
+    worst: Verdict = field(default=Verdict.UNCHANGED, init=False)
+    """The worst verdict of the night that ended last, or is under way."""
+
+    def once(self) -> Verdict:
+        """Carry the steps out once, from now on; the worst verdict."""
+        now = self.around.wall.utc()
+        self._night(now.astimezone(self.programme.zone).date(), now)
+        return self.worst
+
+    def every_night(self) -> Iterator[date]:
+        """Carry them out night after night; each night as it has ended. It ends only when a step
+        is held and the programme says that it shall end then.
+
+        Raises UsageError for a programme without a time to begin at.
+        """
+        while True:
+            night = self._wait_for_night()
+            try:
+                self._night(night, self._beginning(night), self._done(night))
+            except _ProgrammeIsOver:
+                yield night
+                return
+            yield night
+            self._wait_until(self._beginning(night + timedelta(days=1)), "the next night")
+
+    def _beginning(self, night: date) -> datetime:
+        assert self.programme.begins is not None
+        return moment(night, self.programme.begins, self.programme.zone)
+
+    def _wait_for_night(self) -> date:
+        """The night to carry out: the present one, if it has only just begun or was begun by a
+        process before this one; else the next."""
+        assert self.programme.begins is not None
+        now = self.around.wall.utc()
+        night = night_at(now, self.programme.begins, self.programme.zone)
+        late_s = (now - self._beginning(night)).total_seconds()
+        if late_s <= self.programme.late_start_s or self._done(night):
+            return night
+        night += timedelta(days=1)
+        self._wait_until(self._beginning(night), "the night")
+        return night
+
+    def _done(self, night: date) -> dict[int, Outcome]:
+        """Outcomes of the steps that a process before this one has carried out in this night."""
+        asked = {"programme": self.programme.name, "night": night.isoformat()}
+        with Store.open(self.around.store) as store:
+            runs = store.asked_with(self.programme.bench.name, asked)
+        return {int(run.arguments["step"]): run.outcome for run in runs if run.outcome is not None}
+
+    def _night(self, night: date, began: datetime, done: dict[int, Outcome] | None = None) -> None:
+        self.worst = Verdict.UNCHANGED
+        self.around.tell(f"The night of {night.isoformat()} begins.")
+        last: Outcome | None = None
+        gone_through = max(done, default=0) if done else 0
+        try:
+            for number, step in enumerate(self.programme.steps, start=1):
+                if done and number in done:
+                    last = self._count(done[number])
+                    self.around.tell(f"Step {number}, {step}: done before, {last.verdict}.")
+                if number <= gone_through:
+                    continue
+                last = self._step(number, step, night, began, last)
+        except _NightIsOver:
+            self.around.tell("The rest of the night is left out.")
+
+    def _step(
+        self, number: int, step: Step, night: date, began: datetime, last: Outcome | None
+    ) -> Outcome | None:
+        """Carry one step out; the outcome of the last change, be it this one or one before."""
+        if step.skip_if_held and last is not None and last.verdict not in _PROVED:
+            self.around.tell(f"Step {number}, {step}: left out, the last change is {last.verdict}.")
+            return last
+        self.around.tell(f"Step {number}: {step}.")
+        if isinstance(step, Change):
+            return self._change(number, step, night)
+        if isinstance(step, Settle):
+            self._wait_until(self.around.wall.utc() + timedelta(seconds=step.seconds), str(step))
+        else:
+            self._wait_until(next_after(began, step.local, self.programme.zone), str(step))
+        return last
+
+    def _change(self, number: int, step: Change, night: date) -> Outcome:
+        refused = self._hook("before", step, None)
+        if refused is not None:
+            outcome = Outcome(Verdict.HELD, refused, wanted_passes=step.passes)
+        else:
+            outcome = self._run(number, step, night)
+        self._count(outcome)
+        self.around.tell(f"Step {number}, {step}: {outcome.verdict}: {outcome.reason}")
+        self.around.ended(outcome)
+        if (failed := self._hook("after", step, outcome)) is not None:
+            self.around.tell(failed)
+        if outcome.verdict not in _PROVED and self.programme.on_held != "go on":
+            raise (
+                _ProgrammeIsOver if self.programme.on_held == "end the programme" else _NightIsOver
+            )
+        return outcome
+
+    def _run(self, number: int, step: Change, night: date) -> Outcome:
+        """The recorded run. Raises Stopped, which ends the programme; any other error is its
+        outcome, since the next step may do better."""
+        name = self.programme.name
+        arguments = {
+            "passes": step.passes, "seed": 0,
+            "programme": name, "night": night.isoformat(), "step": number,
+        }  # fmt: skip
+        around = self.around
+        order = Order(
+            "change", self.programme.bench, around.store, arguments,
+            page=around.pages, tell=around.tell, lines=around.lines,
+        )  # fmt: skip
+
+        def procedure(bench: Bench) -> Outcome:
+            return around.change(bench, step.passes, self._listen)
+
+        try:
+            ended: Ended = conduct(order, procedure)
+        except AutocellError as error:  # nothing was begun
+            return replace(outcome_of(error), wanted_passes=step.passes)
+        if ended.error is not None and not isinstance(ended.error, Exception):
+            self._count(ended.outcome)
+            around.ended(ended.outcome)
+            raise ended.error
+        return ended.outcome
+
+    def _listen(self, progress: Progress) -> None:
+        self.around.alive(f"{progress.stage}: {progress.text}")
+
+    def _hook(self, when: hooks.When, step: Change, outcome: Outcome | None) -> str | None:
+        hook = self.programme.hook
+        if hook is None:
+            return None
+        self.around.alive(f"hook {when} {step}")
+        told = hooks.environment(when, self.programme.name, str(step), step.passes, outcome)
+        return hooks.call(hook, told)
+
+    def _wait_until(self, then: datetime, why: str) -> None:
+        """Wait in slices: each looks at the clock on the wall, and shows that we are alive."""
+        wall = self.around.wall
+        local = then.astimezone(self.programme.zone)
+        while (left_s := (then - wall.utc()).total_seconds()) > 0.0:
+            self.around.alive(f"waiting until {local:%Y-%m-%d %H:%M}: {why}")
+            wall.sleep(min(left_s, _SLICE_S))
+
+    def _count(self, outcome: Outcome) -> Outcome:
+        if outcome.verdict.exit_code >= self.worst.exit_code:
+            self.worst = outcome.verdict
+        return outcome
