@@ -18,11 +18,12 @@ from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell_simulators.delay_meter import DelayTraits, SimulatedDelayMeter
 from autocell_simulators.drives import Drive, made
+from autocell_simulators.extras import Extra, ExtraName, extra
 from autocell_simulators.faults.director import Director, Entry, Event
 from autocell_simulators.faults.fault import Bench, Rig
 from autocell_simulators.faults.scenario import Scenario, entry
 from autocell_simulators.instruments import dialects
-from autocell_simulators.lines import InstrumentLine, Line
+from autocell_simulators.lines import Dialect, InstrumentLine, Line
 from autocell_simulators.mechanics import AxisTraits, SimulatedAxis
 from autocell_simulators.meter import MeterTraits, SimulatedMeter
 from autocell_simulators.optics import TrueOptics, truth_report
@@ -65,6 +66,7 @@ class SimulatedBench:
         "axes",
         "delay_meter",
         "description",
+        "extras",
         "laser_on",
         "lines",
         "meter",
@@ -115,8 +117,12 @@ class SimulatedBench:
             )
         self.shutter = Output()
         self.laser_on = True
+        self.extras = {name: self._extra(name) for name in happens.instruments}
+        speak: dict[str, Dialect] = dialects(self)
+        for name, beside in self.extras.items():
+            speak[name] = beside.dialect
         self._instruments = {
-            name: InstrumentLine(dialect, self.present) for name, dialect in dialects(self).items()
+            name: InstrumentLine(dialect, self.present) for name, dialect in speak.items()
         }
         wires = {} if scenario is None else {name: Wire() for name in self._instruments}
         self.lines: Mapping[str, Line] = {
@@ -156,6 +162,15 @@ class SimulatedBench:
         if truth is not self._optics.truth:
             self._optics = TrueOptics(self.description, truth)
         return self._optics
+
+    @property
+    def addresses(self) -> dict[str, str]:
+        """Of every device by name; those of the bench file have the addresses that it says."""
+        described = self.description.devices
+        return {
+            name: described[name].address if name in described else f"simulated::{name}"
+            for name in self._instruments
+        }
 
     @property
     def rig(self) -> Rig:
@@ -247,6 +262,9 @@ class SimulatedBench:
                 self.meter.take(self._light_w(moment_s))
             if self.delay_meter is not None and self.delay_meter.next_sample_s == moment_s:
                 self.delay_meter.take(self._modulation_w(moment_s, self.delay_meter.frequency_hz))
+            for beside in self.extras.values():
+                if beside.device.next_sample_s == moment_s:
+                    beside.device.take(beside.sees(moment_s))
             for instrument in self._instruments.values():
                 instrument.advance(moment_s)
         self._move(now_s)
@@ -257,6 +275,7 @@ class SimulatedBench:
         due_s = [self.meter.next_sample_s, self._director.next_s]
         if self.delay_meter is not None:
             due_s.append(self.delay_meter.next_sample_s)
+        due_s += [beside.device.next_sample_s for beside in self.extras.values()]
         if self.meter.head is not None:
             moving = any(axis.in_motion for axis in self.axes.values())
             part = _WHILE_MOVING if moving else _AT_REST
@@ -314,6 +333,15 @@ class SimulatedBench:
             settling_s=section.settling_ms * 1e-3,
             ends=(axis.low, axis.high),
             random=stream(self.truth.seed, f"drive {name}"),
+        )
+
+    def _extra(self, name: ExtraName) -> Extra:
+        return extra(
+            name,
+            self.description,
+            self.truth,
+            lambda time_s: self.optics.arriving_w(time_s - self._start_s) * self.laser_on,
+            lambda time_s, lag_s: self._rig.whole.room.at(time_s, lag_s),
         )
 
     def _faulty(self, line: InstrumentLine, wire: Wire) -> Line:

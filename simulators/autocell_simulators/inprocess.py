@@ -19,11 +19,11 @@ def connector(bench: SimulatedBench) -> Connect:
     A port that came back under another name has the next number in its address; a link by
     identity (``by-id`` in the address) leads to it whatever its name.
     """
-    devices, owned = bench.description.devices, set[str]()
+    addresses, owned = bench.addresses, set[str]()
 
     def connect(address: str, line: LineSettings) -> Transport:
         there = {
-            _renamed(devices[name].address, line.port.renamed): line
+            _renamed(addresses[name], line.port.renamed): line
             for name, line in bench.lines.items()
             if line.port.plugged_in
         }

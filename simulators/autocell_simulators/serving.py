@@ -55,6 +55,7 @@ def serve(bench: SimulatedBench, *, pseudo_terminals: bool | None = None) -> Ite
     by_id: dict[str, str] = {}
     described = bench.description
     meters = {meter.device for meter in (described.meter, described.delay_meter) if meter}
+    meters |= set(bench.extras)
     with ExitStack() as open_ports:
         links = Path(open_ports.enter_context(tempfile.TemporaryDirectory(prefix="autocell-")))
         for name, line in bench.lines.items():

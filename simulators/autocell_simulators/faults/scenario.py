@@ -1,4 +1,4 @@
-"""A scenario file: what the axes are made of, what goes wrong, and when.
+"""A scenario file: what stands on the bench, what goes wrong, and when.
 
     scenario: a bad night (invented)
     seed: 4
@@ -29,6 +29,7 @@ from autocell.bench.yaml_tree import Path as KeyPath
 from autocell.bench.yaml_tree import YamlTree, YamlTreeError, parse
 from autocell.errors import UsageError
 from autocell_simulators.drives import DriveKind
+from autocell_simulators.extras import ExtraName
 from autocell_simulators.faults.catalogue import FAULTS
 from autocell_simulators.faults.director import Entry
 from autocell_simulators.faults.fault import Positive, Rig, Word
@@ -55,6 +56,7 @@ class ScenarioSection(BaseModel):
     scenario: Word
     seed: Annotated[int, Field(strict=True, ge=0)] | None = None
     start: Word | None = None
+    instruments: list[ExtraName] = []
     axes: dict[str, Any] = {}
     faults: list[dict[str, Any]] = []
 
@@ -75,6 +77,8 @@ class Scenario:
     name: str = "nothing goes wrong"
     seed: int | None = None
     start: str | None = None
+    instruments: Sequence[ExtraName] = ()
+    """Those besides the ones of the bench file."""
     axes: Mapping[str, AxisSection] = field(default_factory=dict)
     entries: Sequence[Entry] = ()
     source: str = "scenario"
@@ -150,6 +154,7 @@ def read(text: str, source: str = "scenario") -> Scenario:
         whole.scenario,
         whole.seed,
         whole.start,
+        whole.instruments,
         {name: AxisSection.model_validate(section) for name, section in whole.axes.items()},
         [entry(section) for section in whole.faults],
         source,
