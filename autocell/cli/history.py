@@ -70,7 +70,7 @@ def report(
     from autocell.session.reports import description_of, report_path, write_report
 
     with Store.open(invocation.store) as opened:
-        record = opened.run(_latest(opened) if run == "last" else run)
+        record = opened.run(latest(opened) if run == "last" else run)
         path = output_path or report_path(opened, record.summary.id)
     try:
         write_report(record, description_of(record), path)
@@ -84,7 +84,8 @@ def report(
     return 0
 
 
-def _latest(store: Store) -> str:
+def latest(store: Store) -> str:
+    """The id of the latest run. Raises UsageError when there is none."""
     from autocell.errors import UsageError
 
     runs = store.runs(limit=1)

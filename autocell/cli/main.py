@@ -22,6 +22,7 @@ from autocell.cli.change import change
 from autocell.cli.check import check
 from autocell.cli.demo import demo
 from autocell.cli.drivers import drivers
+from autocell.cli.export import export
 from autocell.cli.history import history, report
 from autocell.cli.invocation import Invocation
 from autocell.cli.patterns import patterns
@@ -60,8 +61,8 @@ def cli() -> None:
 
 
 for command in (
-    demo, patterns, check, survey, change, run, stop, accept, status, history, report, rehearse,
-    simulate, drivers,
+    demo, patterns, check, survey, change, run, stop, accept, status, history, report, export,
+    rehearse, simulate, drivers,
 ):  # fmt: skip
     cli.add_command(command)
 

@@ -13,6 +13,7 @@ point is made, none is sampled. Prints one JSON object.
 from __future__ import annotations
 
 import argparse
+import functools
 import json
 import os
 import shutil
@@ -28,9 +29,11 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+from autocell_drivers.dialect import load_dialect
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.inprocess import connector
 
+from autocell.bench import opening
 from autocell.bench.bench import Bench
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
@@ -154,6 +157,16 @@ def _watched_store(at: At) -> Iterator[None]:
         return connection
 
     with mock.patch("autocell.records.database.sqlite3.connect", opened):
+        yield
+
+
+@contextmanager
+def _read_once() -> Iterator[None]:
+    """What every start reads anew, the same each time: the entry points and the dialect file."""
+    with (
+        mock.patch("autocell.bench.opening.installed", functools.cache(opening.installed)),
+        mock.patch("autocell_drivers.ascii_motion.load_dialect", functools.cache(load_dialect)),
+    ):
         yield
 
 
@@ -302,7 +315,10 @@ def enumerate_kills(
     seed: int = 5,
 ) -> Killer:
     """Make the run once, killed at every point that ``only`` chooses."""
-    with tempfile.TemporaryDirectory(dir=_MEMORY if _MEMORY.is_dir() else None) as folder:
+    with (
+        _read_once(),
+        tempfile.TemporaryDirectory(dir=_MEMORY if _MEMORY.is_dir() else None) as folder,
+    ):
         # so that no child has to import and compile anew
         World(seed, Path(folder) / "warm" / "runs.sqlite").run(only_read, _nobody, None)
         world = World(seed, Path(folder) / "runs.sqlite")
