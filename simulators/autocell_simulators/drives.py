@@ -45,22 +45,24 @@ class Servo:
     kind: ClassVar[DriveKind] = "servo"
     counts_shaft: ClassVar[bool] = True
     has_switches: ClassVar[bool] = True
-    __slots__ = ("backlash", "load", "stuck")
+    __slots__ = ("_shaft", "backlash", "load", "stuck")
 
     def __init__(self, backlash: float) -> None:
         self.backlash = backlash
-        self.load = 0.0
+        self.load = self._shaft = 0.0
         self.stuck = False
 
     def place(self, position: float) -> None:
         """Be at rest at ``position``, approached from below."""
-        self.load = position
+        self.load = self._shaft = position
 
     def begin(self, direction: float) -> None:
-        """Lost motion knows no beginning."""
+        """A load that was stuck breaks free, and catches up."""
+        self.follow(self._shaft)
 
     def follow(self, shaft: float) -> None:
-        """The load follows once the lost motion is taken up; freed, it catches up."""
+        """The load follows once the lost motion is taken up."""
+        self._shaft = shaft
         if not self.stuck:
             self.load = min(max(self.load, shaft), shaft + self.backlash)
 
