@@ -44,14 +44,19 @@ def run(
     from autocell.notices.alive import notify_systemd
     from autocell.programme.night import Conductor
     from autocell.programme.programme import load
+    from autocell.session.claim import PROGRAMME, Stop, claim
 
     loaded = load(programme)
     if only_check:
         return _show(loaded)
     print_cautions(loaded.bench)
     conductor = Conductor(loaded, _around(loaded, invocation, as_json))
-    notify_systemd("READY=1")
-    with stop_on_signals():
+    with (
+        claim(loaded.bench, "run", PROGRAMME) as claimed,
+        stop_on_signals() as interrupts,
+        claimed.stopping(lambda by: Stop(told=interrupts.ask(by), unconfirmed={})),
+    ):
+        notify_systemd("READY=1")
         if once or loaded.begins is None:
             return conductor.once().exit_code
         for _ in conductor.every_night():

@@ -18,7 +18,8 @@ from autocell.cli.options import bench_option, outcome_json_option, report_optio
 def stop(bench: Path | None) -> int:
     """Stop whatever autocell does on this machine, at once; with --bench, on that bench only.
 
-    The run that is stopped ends as held, and says who stopped it. A bench that nobody uses is
+    The run that is stopped ends as held, and says who stopped it; a programme ends, also one that
+    waits. A bench that nobody uses is
     opened, and its axes are told to stop. This is not an emergency stop: it needs a computer, a
     cable and a controller that listens.
     """
@@ -37,7 +38,7 @@ def stop(bench: Path | None) -> int:
 
 def _of_bench(names: list[str], bench: Path) -> list[str]:
     """Those that have this bench: by its file, or else by the addresses in it."""
-    from autocell.session.claim import claim_names, owner_of
+    from autocell.session.claim import PROGRAMME, claim_names, owner_of
 
     path = str(bench.absolute())
     owners = {name: owner_of(name) for name in names}
@@ -46,7 +47,9 @@ def _of_bench(names: list[str], bench: Path) -> list[str]:
         return same
     from autocell.bench.file import load
 
-    return [name for name in names if name in claim_names(load(bench))]
+    loaded = load(bench)
+    wanted = claim_names(loaded) + claim_names(loaded, PROGRAMME)
+    return [name for name in names if name in wanted]
 
 
 def _stop_owner(name: str) -> int:

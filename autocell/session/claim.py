@@ -31,7 +31,10 @@ if TYPE_CHECKING:
     from autocell.description import BenchDescription
 
 CAN_CLAIM = sys.platform == "linux"
-_PREFIX = "autocell-bench-"
+USE, PROGRAMME = "autocell-bench-", "autocell-programme-"
+"""A bench is used by one command at a time, and has one programme, which leaves it to others while
+it waits."""
+
 _ANSWER_S = 2.0
 _STOP_ANSWER_S = 30.0
 _LONGEST_LINE = 4096
@@ -110,13 +113,14 @@ class Claim:
 
 
 @contextmanager
-def claim(bench: BenchDescription, command: str) -> Iterator[Claim]:
-    """Own a bench until left. Raises Busy, which says who has it and since when."""
+def claim(bench: BenchDescription, command: str, what: str = USE) -> Iterator[Claim]:
+    """Own a bench (or its programme) until left. Raises Busy, which says who has it and since
+    when."""
     owner = Owner.myself(bench, command)
     claimed = Claim(owner)
     with contextlib.ExitStack() as listening:
         listeners = []
-        for name in claim_names(bench):
+        for name in claim_names(bench, what):
             listeners.append(listening.enter_context(_listener(name, bench)))
         wake, woken = socket.socketpair()
         listening.callback(woken.close)
@@ -131,7 +135,7 @@ def claim(bench: BenchDescription, command: str) -> Iterator[Claim]:
             thread.join()
 
 
-def claim_names(bench: BenchDescription) -> list[str]:
+def claim_names(bench: BenchDescription, what: str = USE) -> list[str]:
     """The names of the sockets that stand for a bench, one for each of its controllers.
 
     A device file that is not there is left out: there is nothing to own.
@@ -140,18 +144,19 @@ def claim_names(bench: BenchDescription) -> list[str]:
         return []
     movers = {axis.device for axis in bench.axes.values()}
     places = {_place(bench.devices[name].address) for name in movers}
-    return sorted(_PREFIX + hashlib.sha256(p.encode()).hexdigest()[:16] for p in places if p)
+    return sorted(what + hashlib.sha256(p.encode()).hexdigest()[:16] for p in places if p)
 
 
 def claimed_names() -> list[str]:
-    """The sockets of all benches of this machine that are owned now."""
+    """The sockets of all benches and programmes of this machine that are owned now, those of
+    benches first."""
     if not CAN_CLAIM:
         return []
     rows = Path("/proc/net/unix").read_text(encoding="utf-8", errors="replace").splitlines()[1:]
     names = set()
     for row in rows:
         _, _, _, flags, *_, path = row.split()
-        if path.startswith(f"@{_PREFIX}") and int(flags, 16) & _LISTENS:
+        if path.startswith((f"@{USE}", f"@{PROGRAMME}")) and int(flags, 16) & _LISTENS:
             names.add(path.removeprefix("@"))
     return sorted(names)
 

@@ -61,3 +61,28 @@ def test_a_programme_that_is_not_there_is_wrong_usage(
 ) -> None:
     assert main(["run", str(tmp_path / "none.yaml")]) == 2
     assert "there is no such programme" in capsys.readouterr().err
+
+
+def test_a_programme_that_waits_leaves_the_bench_to_others_and_is_ended_by_a_stop(
+    served: Served, tmp_path: Path
+) -> None:
+    autocell, bench = served
+    programme = tmp_path / "wait.yaml"
+    programme.write_text(
+        f"programme: waiting (invented)\nbench: {bench.bench_file}\ntime_zone: UTC\n"
+        "steps:\n  - settle_min: 600\n  - change: 50\n"
+    )
+    process = autocell.start("run", programme)
+    assert process.stderr is not None
+    while "Step 1: settle" not in (line := process.stderr.readline()):
+        assert line, process.communicate()
+    second = autocell("run", programme)
+    status = autocell("status", "--bench", bench.bench_file)
+    stopped = autocell("stop")
+    _, err = process.communicate(timeout=60)
+    assert second.code == 4
+    assert f"'autocell run' (process {process.pid}" in second.err
+    assert status.code == 0
+    assert f"'autocell run' (process {process.pid}" in stopped.out
+    assert process.returncode == 4
+    assert "stopped by 'autocell stop'" in err

@@ -4,44 +4,34 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from autocell_simulators.bench import SimulatedBench
-from autocell_simulators.serving import serve
 
 import autocell
-from autocell.bench.clock import RealClock
-from autocell.bench.file import load, shipped
 from autocell.errors import Busy, NoSuchPattern
 from autocell.procedures.progress import Progress
 from autocell.records import Store
-
-Served = tuple[SimulatedBench, Path]
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """A simulated bench on real lines, in this process, so that its truth can be seen."""
-    simulated = SimulatedBench(load(shipped("peat-bog")), 5, RealClock())
-    simulated.truth_report()
-    with serve(simulated) as lines:
-        yield simulated, lines.write_bench_file(tmp_path_factory.mktemp("bench") / "bench.yaml")
+from tests.cli.conftest import CommandLine, Served
 
 
-def test_a_change_from_python_is_proved_and_in_the_store(served: Served, tmp_path: Path) -> None:
-    simulated, path = served
+def test_a_change_from_python_is_proved_and_in_the_store(
+    module_autocell: CommandLine, tmp_path: Path
+) -> None:
     heard: list[Progress] = []
     store_path = tmp_path / "runs.sqlite"
-    with autocell.open_bench(path, store=store_path) as bench:
+    with (
+        module_autocell.simulating("--seed", 5) as simulation,
+        autocell.open_bench(simulation.bench_file, store=store_path) as bench,
+    ):
         before = bench.read_power()
         outcome = autocell.change_passes(bench, 50, listener=heard.append)
         after = bench.read_power()
         proved = bench.last_proved(50)
         spacing_m = bench.positions()["spacing"]
+        truth = simulation.end()
     assert outcome.verdict is autocell.Verdict.REACHED
-    assert simulated.truth_report()["passes"] == 50
+    assert truth["passes"] == 50
     assert heard
     assert after.power_w < 0.8 * before.power_w, "fifty passes lose more than six"
     assert proved == outcome
@@ -55,7 +45,8 @@ def test_a_change_from_python_is_proved_and_in_the_store(served: Served, tmp_pat
 
 
 def test_a_bench_has_one_owner_in_python_too(served: Served, tmp_path: Path) -> None:
-    _, path = served
+    _, simulation = served
+    path = simulation.bench_file
     with (
         autocell.open_bench(path, store=tmp_path / "runs.sqlite"),
         pytest.raises(Busy, match=r"change_passes\(\) in Python"),
@@ -67,7 +58,8 @@ def test_a_bench_has_one_owner_in_python_too(served: Served, tmp_path: Path) -> 
 def test_a_pass_count_that_cannot_be_is_refused_before_a_run_begins(
     served: Served, tmp_path: Path
 ) -> None:
-    _, path = served
+    _, simulation = served
+    path = simulation.bench_file
     store = tmp_path / "runs.sqlite"
     with autocell.open_bench(path, store=store) as bench, pytest.raises(NoSuchPattern):
         autocell.change_passes(bench, 63)
