@@ -16,6 +16,7 @@ from autocell.errors import (
     Refused,
     WrongIdentity,
 )
+from autocell_drivers.greetings import Greetings
 from autocell_drivers.lasting_line import LastingLine
 
 T = TypeVar("T")
@@ -24,6 +25,8 @@ Parse = Callable[[bytes], T]
 Unfinished for a line that belongs to an answer of several and does not end it."""
 
 _ATTEMPTS = 4
+_LATEST_REPLIES = 10.0
+"""In reply times: what comes later than that is not thought of. [trade]"""
 _BETWEEN_REOPENINGS_S = 0.25
 
 
@@ -69,6 +72,7 @@ class Exchange:
         self._greeting = greeting
         self._recognise = recognise
         self._in_step = False
+        self._greetings = Greetings(_LATEST_REPLIES * manners.reply_s)
         self._who: str | None = None
         self._returning = False
         self._checks: list[Callable[[], None]] = []
@@ -160,10 +164,8 @@ class Exchange:
             except (NoReply, BadReply, Refused):
                 pass
         else:
-            self._in_step = False
-            self._transport.write(command)
-        self._in_step = False
-        self._transport.write(otherwise)
+            self._write(command)
+        self._write(otherwise)
         if parse is None:
             self.greet()
         else:
@@ -208,6 +210,7 @@ class Exchange:
     def _meet_again(self, address: str) -> None:
         expected = self._who
         self._in_step = False
+        self._greetings.all_gone()
         found = self._repeat(self._manners.reply_s, self._get_in_step)
         if found != expected:
             raise WrongIdentity(
@@ -246,9 +249,8 @@ class Exchange:
 
         Returns the answer, and the first refusal that came before it.
         """
-        self._in_step = False
         until = min(deadline, self._clock.now() + self._manners.reply_s)
-        self._transport.write(self._greeting)
+        self._greet_once()
         refusal: Refused | None = None
         stranger: BadReply | None = None
         while True:
@@ -269,12 +271,23 @@ class Exchange:
             except Unfinished:
                 continue
             else:
-                self._in_step = True
-                return answer, refusal
+                if self._greetings.answered(self._clock.now()):
+                    self._in_step = True
+                    return answer, refusal
+                self._greet_once()
+
+    def _greet_once(self) -> None:
+        self._in_step = False
+        self._greetings.sent(self._clock.now())
+        self._transport.write(self._greeting)
+
+    def _write(self, message: bytes) -> None:
+        self._in_step = False
+        self._greetings.something_else(self._clock.now())
+        self._transport.write(message)
 
     def _send(self, message: bytes, deadline: float) -> None:
-        self._in_step = False
-        self._transport.write(message)
+        self._write(message)
         if self._manners.echo:
             self._read_echo(message, deadline)
 
@@ -288,8 +301,22 @@ class Exchange:
             except Refused:
                 self._in_step = True
                 raise
+            except BadReply:
+                if self._answers_greeting(reply):
+                    continue
+                raise
             self._in_step = True
             return answer
+
+    def _answers_greeting(self, line: bytes) -> bool:
+        """Whether a line is the late answer to a greeting that was given up for lost. Nothing that
+        was asked before such a one is still to come."""
+        try:
+            self._recognise(line)
+        except (BadReply, Refused, Unfinished):
+            return False
+        self._greetings.answered(self._clock.now())
+        return True
 
     def _read_echo(self, message: bytes, deadline: float) -> None:
         ending = self._manners.command_ending

@@ -345,7 +345,7 @@ def test_hold_by_somebody_else_and_limit_switches_end_the_move(virtual):
     axis.stop()
     assert not axis.moving()
     axis.start_move(5e-3)
-    virtual.board.axes["X"].switches["high"] = "closed"
+    virtual.board.axes["X"].ends.switches["high"] = "closed"
     with pytest.raises(Refused, match="limit switch"):
         axis.moving()
 
