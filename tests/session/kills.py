@@ -170,6 +170,20 @@ def _read_once() -> Iterator[None]:
         yield
 
 
+Chosen = Callable[["Killer"], bool]
+
+
+def _every_point(_killer: Killer) -> bool:
+    return True
+
+
+def far_away(killer: Killer) -> bool:
+    """Once: when the spacing is on its way and has left its start by a millimetre."""
+    world = killer.world
+    away = abs(world.counters()["spacing"] - world.start["spacing"]) > 1e-3
+    return not killer.results and away and world.simulated.axes["spacing"].in_motion
+
+
 @dataclass
 class Killer:
     """Forks at every point; ``power_too`` switches the controllers off and on as well.
@@ -180,15 +194,15 @@ class Killer:
     world: World
     folder: Path
     power_too: bool = False
-    only: Callable[[int], bool] = lambda _: True
+    only: Chosen = _every_point
     within: Callable[[World, Killer], None] | None = None
-    only_again: Callable[[int], bool] = lambda _: True
+    only_again: Chosen = _every_point
     points: int = 0
     results: list[dict[str, Any]] = field(default_factory=list)
 
     def __call__(self, what: str) -> None:
         self.points += 1
-        if not self.only(self.points):
+        if not self.only(self):
             return
         copy = self.folder / f"{self.points}"
         copy.mkdir()
@@ -309,9 +323,9 @@ def enumerate_kills(
     passes: int | None,
     *,
     power_too: bool = False,
-    only: Callable[[int], bool] = lambda _: True,
+    only: Chosen = _every_point,
     within: Callable[[World, Killer], None] | None = None,
-    only_again: Callable[[int], bool] = lambda _: True,
+    only_again: Chosen = _every_point,
     seed: int = 5,
 ) -> Killer:
     """Make the run once, killed at every point that ``only`` chooses."""
@@ -354,19 +368,19 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("passes", type=int, nargs="?", default=62)
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--every", type=int, default=1, help="Only every so many points.")
-    parser.add_argument("--again-at", type=int, help="Kill the new start too, after this point.")
+    parser.add_argument("--again", action="store_true", help="Kill in a move, and the start too.")
     given = parser.parse_args(arguments)
     short = given.run == "short"
     procedure = excursion if short else (lambda bench: change_passes(bench, given.passes))
     passes = None if short else given.passes
 
-    def chosen(point: int) -> bool:
-        return point % given.every == 0
+    def chosen(killer: Killer) -> bool:
+        return killer.points % given.every == 0
 
     told: dict[str, Any]
-    if given.again_at is not None:
+    if given.again:
         killer = enumerate_kills(
-            procedure, passes, only=lambda point: point == given.again_at,
+            procedure, passes, only=far_away,
             within=killed_while_undoing, only_again=chosen, seed=given.seed,
         )  # fmt: skip
         told = {"killed twice": _summary(killer)}

@@ -11,8 +11,6 @@ import subprocess
 import sys
 from typing import Any
 
-import pytest
-
 
 def killed(*arguments: object) -> dict[str, Any]:
     """What the enumeration tells, in a process of its own, since it forks."""
@@ -35,8 +33,7 @@ def test_a_run_that_is_killed_is_undone_and_one_whose_controller_forgot_is_held(
     assert set(told["power failed"]["stories"]) == {"nothing to undo", "held"}
 
 
-@pytest.mark.parametrize("point", [560])
-def test_a_start_that_is_killed_while_it_undoes_is_undone_by_the_next(point: int) -> None:
-    told = killed("short", "--again-at", point, "--every", 41)["killed twice"]
+def test_a_start_that_is_killed_while_it_undoes_is_undone_by_the_next() -> None:
+    told = killed("short", "--again", "--every", 41)["killed twice"]
     assert told["wrong"] == 0, told["examples"]
     assert set(told["stories"]) == {"undone"}
