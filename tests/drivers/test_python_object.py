@@ -21,6 +21,7 @@ from autocell_drivers.python_object import (
 )
 from ophyd.positioner import SoftPositioner
 from ophyd.sim import SynAxis, SynSignal
+from ophyd.status import Status
 
 from autocell.bench.clock import RealClock
 from autocell.bench.file import load, shipped
@@ -301,11 +302,11 @@ def test_limits_and_refusals_of_another_library_are_heard(lab):
 def test_move_that_fails_in_another_library_is_refused_with_its_reason(lab):
     class Sticking(SynAxis):
         def set(self, value):
-            status = super().set(self.position)
-            status.set_exception(RuntimeError("the axis sticks"))
+            status = Status(self, timeout=30.0)
+            status.set_exception(RuntimeError(f"the axis sticks on its way to {value}"))
             return status
 
-    axis = lab.axis(bluesky_object.axis(Sticking(name="m2", delay=30.0)))
+    axis = lab.axis(bluesky_object.axis(Sticking(name="m2")))
 
     def move():
         axis.start_move(1e-3)
