@@ -42,8 +42,7 @@ def main() -> None:
         if arguments.only not in (None, leg):
             continue
         if arguments.again:
-            for method in {entry.method for entry in wanted}:
-                file.forget(method)
+            file.forget(leg, {entry.method for entry in wanted})
         file.tell(leg, facts())
         carry_out(contest, wanted, arguments.benches, file, arguments.workers)
 

@@ -154,13 +154,18 @@ def test_results_depend_on_no_number_of_workers_and_a_stopped_run_goes_on(contes
 
 def test_one_method_is_run_again_without_the_others(tmp_path):
     file = ResultsFile(tmp_path / "results.jsonl", {"comparison": "test"})
-    file.tell("autocell", {"day": "2026-01-01"})
+    file.tell("autocell", {"source": "a"})
+    file.tell("optimisers", {"source": "a"})
+    file.tell("optimisers", {"source": "b"})
+    file.tell("optimisers", {"source": "a"})
     file.add(Run(0, m, "power", "nominal", 6, 9, None, None, 0.1) for m in ("autocell", "Powell"))
-    file.forget("autocell")
+    file.forget("autocell", {"autocell"})
+    file.tell("autocell", {"source": "c"})
     file.add([Run(0, "autocell", "power", "nominal", 62, 8, 3, 8, 0.1)])
     again = ResultsFile(file.path, {"comparison": "test"})
     assert {key[0]: r.passes for key, r in again.runs.items()} == {"Powell": 6, "autocell": 62}
-    assert again.facts["autocell"]["day"] == "2026-01-01"
+    sources = {leg: told["source"] for leg, told in again.facts.items()}
+    assert sources == {"autocell": "c", "optimisers": "a, then b"}
 
 
 def test_only_benches_that_every_way_was_tried_on_are_compared():

@@ -7,7 +7,7 @@ something is run, a line says with what.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -74,9 +74,10 @@ class ResultsFile:
         self._append([line])
         self._take(line)
 
-    def forget(self, method: str) -> None:
-        """Drop what there is of one method, so that it is run again."""
-        kept = [run for run in self.runs.values() if run.method != method]
+    def forget(self, leg: str, methods: Collection[str]) -> None:
+        """Drop what there is of a leg with these methods, so that it is run again."""
+        self.facts.pop(leg, None)
+        kept = [run for run in self.runs.values() if run.method not in methods]
         first = self.path.read_bytes().splitlines(keepends=True)[0]
         lines = [*self.facts.values(), *(asdict(run) for run in kept)]
         new = self.path.with_suffix(".new")
@@ -85,11 +86,14 @@ class ResultsFile:
         self.runs = {run.key: run for run in kept}
 
     def _take(self, line: dict[str, Any]) -> None:
-        if "leg" in line:
-            self.facts[line["leg"]] = line
-        else:
+        if "leg" not in line:
             run = Run(**line)
             self.runs[run.key] = run
+            return
+        source, earlier = line["source"], self.facts.get(line["leg"], line)["source"]
+        if source not in earlier:  # a leg that was stopped may go on with another one
+            earlier = f"{earlier}, then {source}"
+        self.facts[line["leg"]] = line | {"source": earlier}
 
     def _append(self, lines: list[dict[str, Any]]) -> None:
         with self.path.open("ab") as file:
