@@ -15,7 +15,7 @@ from autocell_simulators.serving import serve
 
 from autocell.bench.clock import RealClock, VirtualClock
 from autocell.bench.file import load, shipped
-from tests.drivers.control_system import epics_base, free_port, looking_at
+from tests.drivers.other_programs import epics_base, free_port, looking_at
 
 WIRES = ("in process", "pty", "TCP")
 FAMILIES = [f"{family}, {wire}" for family in ("plain motion", "G-code") for wire in WIRES]

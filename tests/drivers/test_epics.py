@@ -28,7 +28,7 @@ from autocell.errors import (
     Refused,
     WrongIdentity,
 )
-from tests.drivers.control_system import Server, epics_base, free_port, looking_at
+from tests.drivers.other_programs import Server, epics_base, free_port, looking_at
 
 CLOCK = RealClock()
 OUTPUTS = {"m1:target": {"readback": "m1:rbv"}}

@@ -10,9 +10,6 @@ from __future__ import annotations
 import contextlib
 import math
 import socket
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 import pyvisa
@@ -21,38 +18,16 @@ from autocell_drivers.transports import connect
 
 from autocell.bench.clock import RealClock
 from autocell.errors import Refused
+from tests.drivers.other_programs import HERE, example_motor
 
 CLOCK = RealClock()
-HERE = Path(__file__).parent
 AXIS = {"device": "motion", "channel": 1, "limits_mm": [0, 250], "repeatability_mm": 0.001}
 
 
 @pytest.fixture(scope="module")
 def motor_port():
-    """The port of a running example motor."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        port = server.getsockname()[1]
-    program = "import sys; from lewis.scripts.run import run_simulation; run_simulation()"
-    options = f"stream: {{bind_address: 127.0.0.1, port: {port}}}"
-    arguments = ["example_motor", "-k", "lewis.examples", "-p", options, "-o", "none", "-c", "0.01"]
-    with subprocess.Popen([sys.executable, "-c", program, *arguments]) as process:
-        deadline = CLOCK.now() + 60.0
-        while not _answers(port):
-            assert CLOCK.now() < deadline
-            assert process.poll() is None
-            CLOCK.sleep(0.05)
+    with example_motor() as port:
         yield port
-        process.kill()
-
-
-def _answers(port):
-    with (
-        contextlib.suppress(OSError),
-        socket.create_connection(("127.0.0.1", port), timeout=1.0) as line,
-    ):
-        line.sendall(b"P?\r\n")
-        return bool(line.recv(40))
-    return False
 
 
 @pytest.fixture(params=["socket", "pty"])

@@ -1,4 +1,4 @@
-"""Control systems in processes of their own, on ports of the loopback interface."""
+"""Other people's instruments in processes of their own, on ports of the loopback interface."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ import pytest
 from autocell.bench.clock import RealClock
 
 CLOCK = RealClock()
-DATABASE = Path(__file__).with_name("bog.db")
+HERE = Path(__file__).parent
+DATABASE = HERE / "bog.db"
 
 
 def free_port():
@@ -87,3 +88,32 @@ def looking_at(ports):
         patch.setenv("EPICS_CA_AUTO_ADDR_LIST", "NO")
         patch.setenv("EPICS_CA_REPEATER_PORT", str(free_port()))
         yield
+
+
+@contextlib.contextmanager
+def example_motor():
+    """The port of a running example motor of lewis, which is GPL and stays a program of its own."""
+    port = free_port()
+    program = "import sys; from lewis.scripts.run import run_simulation; run_simulation()"
+    options = f"stream: {{bind_address: 127.0.0.1, port: {port}}}"
+    arguments = ["example_motor", "-k", "lewis.examples", "-p", options, "-o", "none", "-c", "0.01"]
+    with subprocess.Popen([sys.executable, "-c", program, *arguments]) as process:
+        try:
+            deadline = CLOCK.now() + 60.0
+            while not _answers(port):
+                assert CLOCK.now() < deadline
+                assert process.poll() is None
+                CLOCK.sleep(0.05)
+            yield port
+        finally:
+            process.kill()
+
+
+def _answers(port):
+    with (
+        contextlib.suppress(OSError),
+        socket.create_connection(("127.0.0.1", port), timeout=1.0) as line,
+    ):
+        line.sendall(b"P?\r\n")
+        return bool(line.recv(40))
+    return False
