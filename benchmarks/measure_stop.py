@@ -1,12 +1,14 @@
 """How long ``autocell stop`` takes: from the start of the command until every axis is at rest.
 
     python benchmarks/measure_stop.py --repeat 5
+    python benchmarks/measure_stop.py --repeat 5 --asked
 
 A simulated bench is served by this process on a pseudo-terminal and a TCP port; ``autocell
 change`` runs in a second process and ``autocell stop`` in a third. Stopped are: a move, a reading,
 a calculation, a move whose controller has fallen silent (it hears but does not answer), and a
 wait for a silent meter. *at rest* is the simulator's own time of the last motion, *told* that of
-the first stop command on the wire; both count from the start of the third process.
+the first stop command on the wire; both count from the start of the third process. With ``--asked``
+there is no third process, and they count from the moment at which the owner of the bench is asked.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, cast
 
@@ -27,6 +30,7 @@ from autocell_simulators.serving import serve
 
 from autocell.bench.clock import RealClock
 from autocell.bench.file import load, shipped
+from autocell.session.claim import ask_to_stop, claimed_names
 
 AUTOCELL = (sys.executable, "-P", "-m", "autocell.cli")
 _QUIET_S = 0.1
@@ -105,8 +109,8 @@ SITUATIONS: dict[str, Callable[[Scene], bool]] = {
 }
 
 
-def measure(situation: Callable[[Scene], bool], seed: int) -> tuple[float, float, str]:
-    """Seconds until the axes are at rest and until they were told, and what the command said."""
+def measure(situation: Callable[[Scene], bool], seed: int, asked: bool) -> tuple[float, float]:
+    """Seconds until the axes are at rest, and until they were told."""
     bench = SimulatedBench(load(shipped("peat-bog")), seed, RealClock())
     bench.truth_report()
     lines = {name: Listened(line) for name, line in bench.lines.items()}
@@ -126,27 +130,37 @@ def measure(situation: Callable[[Scene], bool], seed: int) -> tuple[float, float
         for line in lines.values():
             line.stop_s = None
         began_s = rest_s = time.monotonic()
-        stop = subprocess.Popen([*AUTOCELL, "stop"], stdout=subprocess.PIPE, text=True)
-        while stop.poll() is None:
-            if scene.moving:
-                rest_s = time.monotonic()
-            time.sleep(0.001)
+        with ThreadPoolExecutor(1) as caller:
+            stop = caller.submit(_ask if asked else _call)
+            while not stop.done() or scene.moving:
+                if scene.moving:
+                    rest_s = time.monotonic()
+                time.sleep(0.001)
+            stop.result()
         told_s = lines["motion"].stop_s or float("nan")
-        assert stop.stdout is not None
-        said = stop.stdout.read().strip()
         assert change.wait(60) in (4, 5)
-        return rest_s - began_s, told_s - began_s, said
+        return rest_s - began_s, told_s - began_s
+
+
+def _call() -> None:
+    subprocess.run([*AUTOCELL, "stop"], stdout=subprocess.DEVNULL, check=False)
+
+
+def _ask() -> None:
+    (name,) = claimed_names()
+    ask_to_stop(name)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--repeat", type=int, default=3)
+    parser.add_argument("--asked", action="store_true")
     given = parser.parse_args()
     print(f"{'situation':<28} {'at rest / s':>22} {'told / s':>22}")
     for name, situation in SITUATIONS.items():
-        times = [measure(situation, seed) for seed in range(given.repeat)]
+        times = [measure(situation, seed, given.asked) for seed in range(given.repeat)]
         columns = [[one[k] for one in times] for k in (0, 1)]
-        shown = [f"{min(c):.3f} to {max(c):.3f}" for c in columns]  # type: ignore[type-var]
+        shown = [f"{min(c):.3f} to {max(c):.3f}" for c in columns]
         print(f"{name:<28} {shown[0]:>22} {shown[1]:>22}", flush=True)
 
 
