@@ -75,7 +75,7 @@ def _look(description: BenchDescription, invocation: Invocation) -> Iterator[Row
             yield Row("run store", "pass", str(store.path))
     except AutocellError as error:
         yield Row("run store", "FAIL", str(error))
-    with looking(description) as bench:
+    with looking(description, "check") as bench:
         for name, identity in bench.identities.items():
             yield Row(f"device {name}", "pass", identity)
         yield from _axes(bench)

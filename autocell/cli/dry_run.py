@@ -19,7 +19,7 @@ from autocell.report import words
 
 def show_change(description: BenchDescription, pattern: Pattern, seed: int, as_json: bool) -> int:
     """The way to a pattern: opens the bench to read where it stands, and moves nothing."""
-    with looking(description) as bench:
+    with looking(description, "change --dry-run") as bench:
         start, moves = bench.setting, bench.plan(pattern.setting)
     outlook = look_ahead(description, pattern, start, seed=seed)
     if as_json:

@@ -47,7 +47,7 @@ def print_cautions(description: BenchDescription) -> None:
 
 
 @contextmanager
-def looking(description: BenchDescription, command: str = "check") -> Iterator[Bench]:
+def looking(description: BenchDescription, command: str) -> Iterator[Bench]:
     """The opened bench for a command that moves nothing and keeps no record."""
     with (
         claim(description, command),

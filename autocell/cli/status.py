@@ -46,7 +46,7 @@ def status(
         unfinished = opened.unfinished(description.name)
     now = None
     if not offline:
-        with looking(description) as live:
+        with looking(description, "status") as live:
             now = _look(live, proved)
     if as_json:
         output.print_json(_as_json(description, last, proved, unfinished, now))

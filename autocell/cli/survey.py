@@ -95,7 +95,7 @@ def _show(description: BenchDescription, spacings: list[float], as_json: bool) -
     from autocell.cli.session import looking
     from autocell.procedures.survey import plan_survey
 
-    with looking(description) as bench:
+    with looking(description, "survey --dry-run") as bench:
         moves = plan_survey(bench, spacings)
     if as_json:
         output.print_json({"dry_run": True, "moves": dry_run.moves_as_json(moves)})
