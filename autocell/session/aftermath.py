@@ -70,9 +70,8 @@ class _BrokenOff:
         moving = next((run for run in self.runs if run.moves), None)
         if moving is None or not moving.readings:
             return None
-        first = moving.readings[0]
-        before = first.utc <= moving.moves[0].intended_utc
-        return first.reading if before else None
+        first = moving.readings[0].reading
+        return first if first.time_s <= moving.moves[0].intended_s else None
 
 
 def clear_up(bench: Bench, store: Store, journal: RunWriter) -> Aftermath:
