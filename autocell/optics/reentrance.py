@@ -72,31 +72,38 @@ def reentrant_spacings(
     high_m: float,
     max_passes: int,
     exit_mirror: MirrorName = "entrance",
+    exit_azimuth_rad: float = 0.0,
 ) -> NDArray[np.void]:
     """Paraxial spacings between ``low_m`` and ``high_m`` at which the light leaves after N passes.
 
-    θ = 2πk/N. Through the entrance hole N is even, and gcd(k, N/2) = 1: a common divisor would let
-    the light out earlier (but k and N may both be even: N = 6, k = 2 at d = 3R/2 is a cell of
-    six passes). Through a hole in the far mirror, at the entrance hole's azimuth and on the far
-    circle of the pattern (r √(g1/g2), for equal mirrors straight opposite), N is odd and
-    gcd(k, N) = 1. Derived here.
+    θ = (2πk + φ)/N with φ the azimuth of the exit hole from the entrance hole, counted the way
+    the spots go round. Through the entrance hole φ = 0 and N is even; through a hole in the far
+    mirror, on the far circle of the pattern (r √(g1/g2), for equal mirrors the same radius), N is
+    odd. No earlier spot may lie in either hole. For φ = 0 that is gcd(k, N/2) = 1 through the
+    entrance hole (k and N may both be even: N = 6, k = 2 at d = 3R/2 is a cell of six passes),
+    and gcd(k, N) = 1 through the far mirror. Derived here.
+
+    Args:
+        exit_azimuth_rad: φ, of a hole in the far mirror; any multiple of 2π may be added.
 
     Returns:
         (M,) of dtype :data:`REENTRANT`, by rising spacing.
     """
+    turn = _turn(exit_azimuth_rad) if exit_mirror == "far" else 0.0
     pairs = [
         (passes, orbits)
         for passes in range(4 if exit_mirror == "entrance" else 3, max_passes + 1, 2)
-        for orbits in range(1, (passes + 1) // 2)
-        if math.gcd(orbits, passes // 2 if exit_mirror == "entrance" else passes) == 1
+        for orbits in range(0 if turn else 1, (passes + 1) // 2)
+        if orbits + turn < 0.5 * passes
     ]
     found = np.empty(len(pairs), dtype=REENTRANT)
     if pairs:
         found["passes"], found["orbits"] = np.array(pairs).T
-    advance = 2.0 * np.pi * found["orbits"] / found["passes"]
+    advance = 2.0 * np.pi * (found["orbits"] + turn) / found["passes"]
     found["spacing_m"] = spacing_for_advance(advance, radius_1_m, radius_2_m)
-    inside = (found["spacing_m"] > low_m) & (found["spacing_m"] < high_m)
-    return np.sort(found[inside], order=["spacing_m", "passes"])
+    found = found[(found["spacing_m"] > low_m) & (found["spacing_m"] < high_m)]
+    first = [_leaves_at_last(int(row["passes"]), int(row["orbits"]), turn) for row in found]
+    return np.sort(found[np.array(first, dtype=bool)], order=["spacing_m", "passes"])
 
 
 def circle_slopes(
@@ -166,9 +173,16 @@ def circular_orbit(
 
 
 def reentrant_circle(
-    passes: int, orbits: int, radius_1_m: float, radius_2_m: float, circle_radius_m: float
+    passes: int,
+    orbits: int,
+    radius_1_m: float,
+    radius_2_m: float,
+    circle_radius_m: float,
+    exit_azimuth_rad: float = 0.0,
 ) -> CircularOrbit:
-    """The exact circular orbit of radius r on M1 that closes after N passes and k turns.
+    """The exact circular orbit of radius r on M1 that makes k turns and φ more in N passes.
+
+    φ is ``exit_azimuth_rad``, as in :func:`reentrant_spacings`.
 
     Equal mirrors: d = 2R − (1 + cos θ) √(R² − r²), larger than the paraxial spacing by about
     (1 + cos θ) r²/2R, which is comparable with the width of a high plateau.
@@ -177,7 +191,7 @@ def reentrant_circle(
         ValueError: no such orbit; the circle is wider than a mirror, or θ = π/2 and the mirrors
             differ.
     """
-    theta = 2.0 * math.pi * orbits / passes
+    theta = 2.0 * math.pi * (orbits + _turn(exit_azimuth_rad)) / passes
     h1 = _plane_distance(radius_1_m, circle_radius_m)
     far = circle_radius_m
     for _ in range(_ITERATIONS):
@@ -220,6 +234,24 @@ def neighbour_distance(circle_radius_m: ArrayLike, passes: ArrayLike) -> FloatAr
 
 
 _ITERATIONS = 200
+
+_SAME_PLACE = 1e-9
+"""Part of a turn below which two places on the circle are the same one."""
+
+
+def _turn(azimuth_rad: float) -> float:
+    """An azimuth as part of a turn, 0 to 1; one that is hardly any is none."""
+    turn = azimuth_rad / (2.0 * math.pi) % 1.0
+    return 0.0 if min(turn, 1.0 - turn) < _SAME_PLACE else turn
+
+
+def _leaves_at_last(passes: int, orbits: int, exit_turn: float) -> bool:
+    """Whether no spot before the last lies in the entrance hole or, this much of a turn from it
+    and on the mirror of the last spot, in the exit hole."""
+    turned = np.arange(1, passes) * ((orbits + exit_turn) / passes)
+    on_entrance, on_last = turned[1::2], turned[(passes + 1) % 2 :: 2] - exit_turn
+    from_hole = np.concatenate([on_entrance, on_last])
+    return bool(np.all(np.abs(from_hole - np.round(from_hole)) > _SAME_PLACE))
 
 
 def _plane_distance(radius_of_curvature_m: float, circle_radius_m: float) -> float:

@@ -27,6 +27,9 @@ MOST_PASSES = 1000
 _NEAREST_AMONG = 300
 """Passes up to which the nearest that can be had are looked for."""
 
+_IN_LINE = 1e-9
+"""Angle by which both holes may be off one line through the axis and still count as on it."""
+
 _COARSE, _FINE = 10, 4
 """Steps of the axis ratio from the line to the widest ellipse, and parts of one around the best."""
 
@@ -47,16 +50,22 @@ def list_patterns(
     """
     low, high = spacing_reach(bench)
     one, two = bench.entrance_mirror.mean_radius_m, bench.far_mirror.mean_radius_m
-    rows = reentrant_spacings(
-        one, two, low - LOOK_M[0], high + LOOK_M[0], passes or max_passes, bench.exit_mirror
-    )
+    circle_m = math.hypot(bench.hole_x_m, bench.hole_y_m)
     found = []
-    for n, orbits, paraxial_m in rows.tolist():
-        if passes is None or n == passes:
-            orbit = reentrant_circle(
-                n, orbits, one, two, math.hypot(bench.hole_x_m, bench.hole_y_m)
-            )
-            found.append(_best(bench, n, orbits, orbit, paraxial_m, shape))
+    for azimuth, senses in _ways_round(bench):
+        rows = reentrant_spacings(
+            one,
+            two,
+            low - LOOK_M[0],
+            high + LOOK_M[0],
+            passes or max_passes,
+            bench.exit_mirror,
+            azimuth,
+        )
+        for n, orbits, paraxial_m in rows.tolist():
+            if passes is None or n == passes:
+                orbit = reentrant_circle(n, orbits, one, two, circle_m, azimuth)
+                found.append(_best(bench, n, orbits, orbit, senses, paraxial_m, shape))
     return sorted((pattern for pattern in found if pattern is not None), key=_rank)
 
 
@@ -103,18 +112,31 @@ def _rank(pattern: Pattern) -> tuple[bool, float]:
     return bool(pattern.rejected), -pattern.margin_drifts
 
 
+def _ways_round(bench: BenchDescription) -> list[tuple[float, tuple[float, ...]]]:
+    """Azimuths of the exit hole from the entrance hole, counted the way the spots go round, each
+    with the senses of rotation that it is for: one for both where they mirror each other."""
+    if bench.exit_mirror == "entrance" or bench.far_hole is None:
+        return [(0.0, (1.0, -1.0))]
+    exit_at = math.atan2(bench.far_hole.y_m, bench.far_hole.x_m)
+    azimuth = exit_at - math.atan2(bench.hole_y_m, bench.hole_x_m)
+    if abs(math.sin(azimuth)) < _IN_LINE:
+        return [(azimuth, (1.0, -1.0))]
+    return [(azimuth, (1.0,)), (-azimuth, (-1.0,))]
+
+
 def _best(
     bench: BenchDescription,
     passes: int,
     orbits: int,
     orbit: CircularOrbit,
+    senses: tuple[float, ...],
     paraxial_m: float,
     shape: Shape | None,
 ) -> Pattern | None:
     """The pattern of this shape with the largest margin; None when none shows."""
 
     def launch(ratio: float) -> Launch:
-        return _launch(bench, passes, orbits, orbit, paraxial_m, ratio)
+        return _launch(bench, passes, orbits, orbit, senses, paraxial_m, ratio)
 
     if shape in ("line", "circle"):
         return judge(bench, launch(0.0 if shape == "line" else 1.0))
@@ -142,12 +164,13 @@ def _launch(
     passes: int,
     orbits: int,
     orbit: CircularOrbit,
+    senses: tuple[float, ...],
     paraxial_m: float,
     axis_ratio: float,
 ) -> Launch:
     """The input beam that enters at the hole's centre and makes an ellipse of this ratio b/a.
 
-    Radial slope and, times b/a, tangential slope of the exact circle; of its two senses of rotation
+    Radial slope and, times b/a, tangential slope of the exact circle; of the ``senses`` of rotation
     the one nearer to where the input axes stand at zero. The re-entrant spacing of the circle is
     larger than the paraxial one by an amount that goes as r²; for the ellipse it is expected to
     go as (a² + b²)/2, and is looked for around there.
@@ -156,7 +179,7 @@ def _launch(
     spacing = paraxial_m + (orbit.spacing_m - paraxial_m) * 0.5 * (1.0 + axis_ratio**2)
     zero = bench.zero
     slopes = min(
-        (orbit.input_slopes(azimuth, sense * axis_ratio) for sense in (1.0, -1.0)),
+        (orbit.input_slopes(azimuth, sense * axis_ratio) for sense in senses),
         key=lambda s: math.hypot(s[0] - zero.slope_x, s[1] - zero.slope_y),
     )
     setting = Setting(spacing, bench.hole_x_m, bench.hole_y_m, *slopes)

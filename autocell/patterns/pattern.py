@@ -16,9 +16,9 @@ SHAPES: tuple[Shape, ...] = get_args(Shape)
 class Pattern:
     """A pattern of the bench as its file describes it.
 
-    ``orbits`` is how often the spots go round the axis before they close. ``setting`` sits in the
-    middle of the plateau from ``low_m`` to ``high_m``. ``throughput`` is the share of the
-    light arriving at the hole that reaches the detector after ``passes`` passes.
+    ``orbits`` is how many whole turns the spots make round the axis before the light leaves.
+    ``setting`` sits in the middle of the plateau from ``low_m`` to ``high_m``. ``throughput`` is
+    the share of the light arriving at the hole that reaches the detector after ``passes`` passes.
 
     ``clearance_beam_radii`` is the distance from the edge of a hole to the centre of the nearest
     spot that must not leave through it, ``aperture_clearance_beam_radii`` the least distance from

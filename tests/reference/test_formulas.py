@@ -153,6 +153,24 @@ def test_odd_pass_counts_leave_through_the_far_mirror(build):
         assert first_return(build, passes, orbits, (0.5, 0.3), 0.003, far=True) == passes
 
 
+@pytest.mark.parametrize("azimuth", [np.pi, 0.25 * np.pi, -2.0, 0.4])
+def test_through_a_far_hole_at_any_azimuth_light_leaves_at_its_pass_and_not_before(build, azimuth):
+    # θ = (2πk + φ)/N: the trace decides [exact]
+    radius, r = 0.4, 0.01
+    found = reentrant_spacings(radius, radius, 0.0, 0.8, 15, "far", azimuth)
+    assert len(found) > 20
+    for passes, orbits, _ in found:
+        orbit = reentrant_circle(passes, orbits, radius, radius, r, azimuth)
+        path = trace(
+            build.cell(orbit.spacing_m, radius), build.beam(r, 0.0, *orbit.input_slopes(0.0)), 15
+        )
+        place = path.position_m[:, :2]
+        from_exit = np.hypot(*(place - r * np.array([np.cos(azimuth), np.sin(azimuth)])).T)
+        from_entrance = np.hypot(*(place - [r, 0.0]).T)
+        assert np.flatnonzero(from_exit[1::2] < 1e-9)[0] * 2 + 1 == passes
+        assert from_entrance[2:passes:2].min(initial=np.inf) > 1e-6
+
+
 def test_spots_of_a_circle(build, case_a):
     # F5: N/2 spots on each mirror, closest neighbours 2r sin(2π/N) = 3.7600 mm in case A [exact]
     orbit = reentrant_circle(50, 11, 0.4, 0.4, 0.015)

@@ -106,6 +106,40 @@ def test_odd_counts_leave_through_a_hole_in_the_far_mirror(bench: Bench) -> None
     assert {True} == {bool(p.rejected) for p in found if p.clearance_beam_radii < 2.5}
 
 
+def test_the_exit_hole_may_lie_at_any_azimuth_from_the_entrance(bench: Bench) -> None:
+    """N θ = 2πk + φ [exact]; straight opposite, φ = π, both senses of rotation are one, and
+    35 passes have θ = 11π/35: d = 2R − (1 + cos θ) √(R² − r²)."""
+    opposite = bench(far_hole("{x_mm: -20, y_mm: 0, diameter_mm: 4, diameter_tolerance_mm: 0.05}"))
+    found = choose_pattern(opposite, 35)
+    exact_m = 1.0 - (1.0 + math.cos(11.0 * math.pi / 35.0)) * math.sqrt(0.5**2 - 0.02**2)
+    assert found.setting.spacing_m == pytest.approx(exact_m, abs=0.2 * found.plateau_width_m)
+    assert 1e3 * found.setting.slope_x == pytest.approx(-40.03, abs=0.01)
+    assert 1e3 * found.setting.slope_y == pytest.approx(74.39, abs=0.01)
+    assert found.clearance_beam_radii == pytest.approx(4.15, abs=0.05)
+    assert found.throughput == pytest.approx(0.985**34, rel=0.005)
+
+
+def test_around_the_axis_each_sense_of_rotation_has_its_own_patterns(bench: Bench) -> None:
+    """The light that leaves at φ one way round leaves at −φ the other way [exact]."""
+    hole = "{{x_mm: 14.142135623731, y_mm: {}, diameter_mm: 4, diameter_tolerance_mm: 0.05}}"
+    back = ("slope_y_mrad: 70", "slope_y_mrad: -70")
+    along = {
+        (p.passes, p.orbits): p
+        for p in list_patterns(bench(far_hole(hole.format(14.142135623731))))
+    }
+    against = {
+        (p.passes, p.orbits): p
+        for p in list_patterns(bench(far_hole(hole.format(-14.142135623731)), back))
+    }
+    usable = [key for key, p in along.items() if not p.rejected]
+    assert len(usable) > 3
+    for passes, orbits in usable:
+        one, other = along[passes, orbits], against[passes, orbits]
+        assert other.setting.spacing_m == pytest.approx(one.setting.spacing_m, abs=1e-9)
+        assert other.setting.slope_y == pytest.approx(-one.setting.slope_y, abs=1e-15)
+        assert one.throughput == pytest.approx(0.985 ** (passes - 1), rel=0.005)
+
+
 def test_an_impossible_count_says_why_and_what_comes_nearest(bench: Bench) -> None:
     plain = bench()
     for passes, why in (
