@@ -10,10 +10,13 @@ from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
+import yaml
 from autocell_drivers.dialect import load_dialect
+from autocell_simulators.faults.scenario import load as load_scenario
 
 from autocell import __version__
 from autocell.bench.file import load
+from autocell.programme.programme import load as load_programme
 from tests.packaging.conftest import ROOT, build
 
 PACKAGES = {
@@ -87,11 +90,16 @@ def test_a_source_archive_has_what_its_readers_need(unpacked_sdist: Path) -> Non
     assert not list(unpacked_sdist.rglob("__pycache__"))
 
 
+LOADERS = {
+    "bench": load,
+    "scenario": load_scenario,
+    "programme": load_programme,
+    "name": load_dialect,
+}
+"""By the key that each kind of file begins with."""
+
+
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
 def test_every_configuration_loads(path: Path) -> None:
-    if path.read_text("utf-8").startswith("# A bench file") or "\nbench:" in path.read_text(
-        "utf-8"
-    ):
-        assert load(path).name
-    else:
-        assert load_dialect(path).name == path.stem
+    first = next(iter(yaml.safe_load(path.read_text("utf-8"))))
+    assert LOADERS[first](path)
