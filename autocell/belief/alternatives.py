@@ -156,7 +156,7 @@ def _shifted_onto(
             moved = bench.copy()
             moved[offset] += (centre - at.spacing_m) / tolerance
             shifted.append(moved)
-    return np.array(shifted).reshape(-1, z.shape[1])
+    return np.array(shifted) if shifted else np.empty((0, z.shape[1]))
 
 
 def strained_fit(belief: Belief) -> list[tuple[str, str]]:

@@ -52,8 +52,9 @@ def spacing_and_radii(model: BenchModel, z: FloatArray) -> Combination | None:
 def learned(model: BenchModel, z: FloatArray) -> Learned:
     """What the members (M, D) leave for the next run."""
     values = model.prior.values(z)
+    covariance = np.cov(values, rowvar=False).reshape(z.shape[1], z.shape[1])
     return Learned(
         model.prior.names,
         tuple(map(float, values.mean(axis=0))),
-        tuple(tuple(map(float, row)) for row in np.cov(values, rowvar=False)),
+        tuple(tuple(map(float, row)) for row in covariance),
     )

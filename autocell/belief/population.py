@@ -30,8 +30,9 @@ _SURPRISE = 3.5
 _STRAINED = 1.1
 """Tolerances at which the median of the members counts as pulled out of the bench file's range."""
 
-_SETTLED, _SETTLING_SWEEPS = 300, 60
-"""Members and sweeps when the belief settles: a chain needs several steps for each unknown."""
+_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 30, 8
+"""Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
+several steps for each unknown, and more the longer its posterior is."""
 
 _STRIDES = np.array([0.15, 0.35, 0.6])
 """Standard deviations of the posterior that a member wanders; 2.38/√15 = 0.61 is about the best
@@ -104,6 +105,16 @@ class Belief:
                 # one bad reading stays bad; only another one is another surprise
                 self._forgiven = self._missed()
 
+    @property
+    def remembers(self) -> bool:
+        """Whether it still rests on what an earlier run learned."""
+        return self.model.prior.memory is not None
+
+    def forget(self) -> None:
+        """Rest on the bench file and the readings of this run alone from now on."""
+        if self.remembers:
+            self._start_over()
+
     def _start_over(self) -> None:
         self.model.prior = self.model.prior.forgetting()
         self._begin()
@@ -116,10 +127,17 @@ class Belief:
         return np.asarray(likelihood + self.model.prior.log_density(self.z))
 
     def settle(self) -> None:
-        """Spread fewer members much longer, for numbers that are read off their spread."""
+        """Spread fewer members much longer, for numbers that are read off their spread: until they
+        spread no further."""
         some = self._rng.permutation(len(self.z))[:_SETTLED]
         self.z, self._predicted = self.z[some], self._predicted[some]
-        self._spread(self._absorbed, self._absorbed.log_likelihood, _SETTLING_SWEEPS)
+        before = 0.0
+        for _ in range(_MOST_SETTLING):
+            self._spread(self._absorbed, self._absorbed.log_likelihood, _SETTLING_SWEEPS)
+            now = float(np.std(self.z, axis=0).sum())
+            if now < 1.02 * before:
+                break
+            before = now
 
     def best(self, count: int, *, showing: tuple[Setting, int] | None = None) -> FloatArray:
         """The (at most) ``count`` members with the highest posterior density, (count, D).

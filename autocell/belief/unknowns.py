@@ -18,6 +18,13 @@ from autocell.outcome import Learned
 
 FloatArray = NDArray[np.float64]
 
+_FLAT_PRECISION = 3.0
+"""One over the variance of a flat prior from −1 to 1."""
+
+_STRIDE, _WALK = 2.38, 100
+"""Stride for √D unknowns (Roberts, Gelman & Gilks, Ann. Appl. Probab. 7, 110 (1997), [mem]), and
+steps of the walk that brings benches to the density of a memory."""
+
 _SHOULDER = 0.15
 """Width of the prior's tails, in tolerances: one bench in six is a little outside its file."""
 
@@ -188,11 +195,25 @@ class Prior:
         return np.where(rng.random(shape) < tail_share, outside, z)
 
     def _remembered(self, count: int, rng: np.random.Generator) -> FloatArray:
-        """Of many benches that the memory suggests, ``count`` that the bench file allows."""
+        """Benches that the memory suggests and the bench file allows.
+
+        Few draws of the memory lie within all tolerances at once. So they come from a Gaussian
+        that is about as wide as both together, and walk (Metropolis) until they follow the density.
+        """
         assert self.memory is not None
-        z = self.memory.draw(4 * count, rng)
-        weight = np.exp(np.maximum(self.forgetting().log_density(z), -700.0))
-        return np.asarray(z[rng.choice(len(z), count, p=weight / weight.sum())])
+        precision = self.memory.precision + _FLAT_PRECISION * np.eye(len(self.unknowns))
+        covariance = np.linalg.inv(precision)
+        root = np.linalg.cholesky(covariance)
+        centre = covariance @ self.memory.precision @ self.memory.mean
+        z = centre + rng.normal(size=(count, len(centre))) @ root.T
+        density = self.log_density(z)
+        stride = _STRIDE / np.sqrt(len(centre))
+        for _ in range(_WALK):
+            trial = z + stride * (rng.normal(size=z.shape) @ root.T)
+            tried = self.log_density(trial)
+            better = np.log(rng.random(count)) < tried - density
+            z[better], density[better] = trial[better], tried[better]
+        return z
 
     def log_density(self, z: FloatArray) -> FloatArray:
         """Log of the prior density of standardised benches (..., D), up to a constant."""

@@ -43,6 +43,9 @@ from autocell.setting import Setting
 _LEAST_LIGHT = 0.01
 """Of the laser's power: a pattern that passes less is no place to start from."""
 
+_LAUNCH_M = 1e-3
+"""What the tolerances of the launch may shift a plateau by, on benches of the usual size."""
+
 _SAME = 1e-5
 """m or rad: settings closer than this are one place on any plateau worth having."""
 
@@ -89,7 +92,7 @@ def how_far_off(bench: BenchDescription, pattern: Pattern) -> float:
     """
     radius = bench.entrance_mirror.radius_m
     stretch = max(bench.entrance_mirror.radius_tolerance_m, bench.far_mirror.radius_tolerance_m)
-    return bench.spacing_tolerance_m + pattern.setting.spacing_m * stretch / radius + 1e-3
+    return bench.spacing_tolerance_m + pattern.setting.spacing_m * stretch / radius + _LAUNCH_M
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,7 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
             if side not in found or not still_there(tuning, scan, found[side]):
                 found[side] = locate_edge(tuning, scan, side)
         edges = tuple(found[side] for side in SIDES)
+        tuning.belief.forget()  # a memory leads the way; the proof rests on this run alone
         question_rivals(tuning, _centre(tuning, inside))
         prover = _Prover(tuning, edges, witnesses)
         arrival = prover.prove(_centre(tuning, inside))
@@ -180,15 +184,17 @@ def _with_margin(prover: _Prover, arrival: _Arrival) -> Outcome:
         if best is not arrival.at:
             settled = prover.settle(best)
             if settled.proof.proved:
+                if _apart(settled.at, arrival.at.at_spacing(settled.at.spacing_m)):
+                    located = frozenset({"spacing"})  # those of the beam were of another setting
                 arrival, reason = settled, "set where the least margin is largest"
     except (BudgetError, LimitError, ReadingError) as error:
         reason += f"; the margin could not be looked at further: {error}"
+    tuning.beam = arrival.at
     with tuning.bench.reserve():
         if _apart(tuning.bench.setting, arrival.at):
-            tuning.beam = arrival.at
             arrival = prover.prove_again(arrival.at)
     if not arrival.proof.proved:
-        return replace(_hold(tuning, "what was proved did not hold on coming back"), passes=None)
+        return _hold(tuning, "what was proved did not hold on coming back")
     outcome = _outcome(tuning, arrival, Verdict.REACHED, reason)
     margins = margins_at(tuning, arrival.at, located)
     return replace(outcome, margins=margins, margins_before=before, readings_to_proof=to_proof)

@@ -54,6 +54,8 @@ def locate_edge(tuning: Tuning, scan: Scan, side: Side) -> Edge:
     stage = f"{side} edge" if scan.axis.name == "spacing" else f"{scan.axis.name} {side} edge"
     expected = now = _edge(tuning.plateau_on(scan), side)
     for attempt in range(_TRIES):
+        if np.isnan(now.value):  # no member has one: nowhere to look
+            break
         if _beyond(scan, now, side):
             return Edge(side, expected, Spread.nowhere(), False, True)
         if attempt > 0 and _located(tuning, scan, now):

@@ -171,6 +171,8 @@ def _edge_evidence(tuning: Tuning, edge: Edge) -> Evidence:
             False,
         )
     found, expected = edge.found, edge.expected
+    if math.isnan(found.value):
+        return Evidence(f"{edge.side} edge not located: no model bench has one nearby", False)
     words = (
         f"{edge.side} edge at {1e3 * found.value:.3f} ± {1e3 * found.u:.3f} mm, expected at "
         f"{1e3 * expected.value:.3f} ± {1e3 * expected.u:.3f} mm before it was looked for"

@@ -52,6 +52,8 @@ def locate_beam_edges(tuning: Tuning, at: Setting) -> frozenset[str]:
 def margins_at(tuning: Tuning, at: Setting, located: frozenset[str]) -> tuple[AxisMargin, ...]:
     """How far every drifting axis may go from a setting before the pattern is lost."""
     axes = _drifting(tuning)
+    if not axes:
+        return ()
     low, high = _Judges.of(tuning, at, axes, _WITNESSES).ends()
     return tuple(
         _margin(axis, Spread.of(low[:, k]), Spread.of(high[:, k]), axis.name in located)
@@ -63,6 +65,8 @@ def widest_place(tuning: Tuning, at: Setting) -> Setting:
     """The setting with the largest least margin, near ``at``, by a compass search over the
     spacing and the steering axes; ``at`` itself when nothing is worth a move."""
     axes = _drifting(tuning)
+    if not axes:
+        return at
     judges = _Judges.of(tuning, at, axes, _JUDGES)
     if not len(judges.benches):
         return at

@@ -25,6 +25,9 @@ from autocell.setting import Setting
 READING_NOISE = 0.002
 """Relative standard uncertainty asked of a reading; less than the model error gains nothing."""
 
+REMEMBERED = 0.9
+"""Most that is claimed from a memory: somebody may have worked on the bench since."""
+
 _MOST_SURPRISES = 3
 """Times that the belief may have to start over before the bench file is doubted."""
 
@@ -57,16 +60,11 @@ class Tuning:
         self.passes = passes
         self.rng = rng
         self._listener = listener
-        learned, nights = (
-            (None, 0.0)
-            if experience is None
-            else (
-                experience.learned,
-                experience.nights,
-            )
-        )
         model = BenchModel(
-            bench.description, max_passes=2 * passes + 60, learned=learned, nights=nights
+            bench.description,
+            max_passes=2 * passes + 60,
+            learned=None if experience is None else experience.learned,
+            nights=0.0 if experience is None else experience.nights,
         )
         self.belief = Belief(model, rng)
 
@@ -111,12 +109,21 @@ class Tuning:
         """The most probable pass count at a setting, and its probability."""
         seen = self.belief.predict((setting,)).passes[:, 0]
         counts, members = np.unique(seen, return_counts=True)
-        return int(counts[members.argmax()]), _vouched(int(members.max()), len(seen))
+        return int(counts[members.argmax()]), self._vouched(int(members.max()), len(seen))
 
     def probability(self, setting: Setting) -> float:
         """Probability of the wanted pass count at a setting, from the members that have it."""
         seen = self.belief.predict((setting,)).passes[:, 0]
-        return _vouched(int(np.count_nonzero(seen == self.passes)), len(seen))
+        return self._vouched(int(np.count_nonzero(seen == self.passes)), len(seen))
+
+    def _vouched(self, members: int, of: int) -> float:
+        """The probability that so many members can vouch for: Jeffreys' rule for a binomial share.
+
+        With none against it, it stays as far below certainty as there are few of them; and below
+        :data:`REMEMBERED` while they rest on an earlier run, which may have known another bench.
+        """
+        share = (members + 0.5) / (of + 1.0)
+        return min(share, REMEMBERED) if self.belief.remembers else share
 
     def scan(self, axis: str = "spacing", through: Setting | None = None) -> Scan:
         """Settings along an axis, with the input beam of the pattern unless told otherwise."""
@@ -166,11 +173,3 @@ class Tuning:
         """What a reading at a setting costs: getting there, settling, averaging."""
         moves = self.bench.plan(setting)
         return 1.0 + max((move.expected_s for move in moves), default=0.0)
-
-
-def _vouched(members: int, of: int) -> float:
-    """The probability that so many members can vouch for: Jeffreys' rule for a binomial share.
-
-    With none against it, it stays as far below certainty as there are few of them.
-    """
-    return (members + 0.5) / (of + 1.0)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from autocell.belief.findings import findings, learned, spacing_and_radii
+from autocell.belief.model import BenchModel
 
-from .conftest import UNKNOWNS, a_model
+from .conftest import PEAT_BOG, UNKNOWNS, a_model
 
 MODEL = a_model()
 
@@ -70,3 +73,11 @@ def test_what_is_learned_is_mean_and_covariance_in_si():
     assert knowledge.names == UNKNOWNS
     np.testing.assert_allclose(knowledge.mean, values.mean(axis=0))
     np.testing.assert_allclose(knowledge.covariance, np.cov(values.T), atol=1e-18)
+
+
+def test_what_is_learned_of_one_unknown_is_a_covariance_too():
+    bench = replace(PEAT_BOG, meter=replace(PEAT_BOG.meter, stray_tolerance=1e-4))
+    model = BenchModel(bench, max_passes=112)
+    model.prior = replace(model.prior, unknowns=model.prior.unknowns[:1])
+    knowledge = learned(model, np.random.default_rng(1).normal(size=(50, 1)))
+    assert np.shape(knowledge.covariance) == (1, 1)

@@ -117,3 +117,26 @@ def test_a_best_fit_does_not_start_from_a_memory(known):
     with pytest.raises(ValueError, match="forget the memory first"):
         remembering(known.z).prior.penalty(np.zeros(len(UNKNOWNS)))
     assert remembering(known.z).prior.allowing(3.0).memory is None
+
+
+def test_draws_of_a_memory_are_many_benches_and_as_wide_as_it_is(known):
+    prior = remembering(known.z).prior
+    drawn = prior.draw(1000, np.random.default_rng(5))
+    assert len(np.unique(drawn[:, 0])) == 1000
+    # an unknown that the readings told nothing of is as open as its file leaves it: 1/√3
+    tilt = drawn[:, UNKNOWNS.index("entrance_tilt_x_rad")]
+    assert 0.45 < tilt.std() < 0.7
+
+
+def test_a_belief_that_forgets_rests_on_its_readings_alone(known):
+    readings = readings_of(a_model(), a_bench(), [beside(shift) for shift in SHIFTS_M[:3]])
+    belief = Belief(remembering(known.z), np.random.default_rng(6), members=150, pioneers=600)
+    for reading in readings:
+        belief.update(reading)
+    belief.forget()
+    assert not belief.remembers
+    alone = believing(a_model(), readings, members=150)
+    place = UNKNOWNS.index("reflectivity")
+    assert belief.z[:, place].std() == pytest.approx(alone.z[:, place].std(), rel=0.35)
+    belief.forget()
+    assert len(belief.readings) == 3

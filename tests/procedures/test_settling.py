@@ -95,3 +95,17 @@ def test_the_least_margin_is_counted_in_nights_of_its_own_axis() -> None:
     assert least_margin((stage, pitch, endless)) is pitch
     assert least_margin(()) is None
     assert replace(stage, low=0.0).nights == 0.0
+
+
+def test_where_nothing_drifts_there_is_no_margin_and_no_better_place(arrived: Arrived) -> None:
+    description = arrived.tuning.bench.description
+    still = replace(
+        description,
+        axes={name: replace(axis, overnight_drift=0.0) for name, axis in description.axes.items()},
+    )
+    arrived.tuning.bench.description = still
+    try:
+        assert margins_at(arrived.tuning, arrived.at, frozenset()) == ()
+        assert widest_place(arrived.tuning, arrived.at) is arrived.at
+    finally:
+        arrived.tuning.bench.description = description

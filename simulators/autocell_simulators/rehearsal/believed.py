@@ -31,7 +31,8 @@ _OFFSETS = {
 def believed(description: BenchDescription, truth: Truth, learned: Learned) -> Truth:
     """The bench ``truth`` with what a belief knows of drawn from it, by the seed of the bench.
 
-    Effects that no belief knows of stay as they were drawn.
+    Effects that no belief knows of stay as they were drawn, and so do the dark level and the
+    stray light.
     """
     rng = stream(truth.seed, "truth: belief")
     drawn = rng.multivariate_normal(np.array(learned.mean), np.array(learned.covariance))
@@ -63,12 +64,9 @@ def believed(description: BenchDescription, truth: Truth, learned: Learned) -> T
 
 
 def _radii(truth: Truth, side: str, value: Mapping[str, float]) -> dict[str, float]:
-    """Both radii of a mirror, as far from each other as they were."""
+    """Both radii of a mirror: that in x is the one a belief is about. The ratio is drawn where the
+    belief has one, and else as it was."""
     x_m, y_m = getattr(truth, f"{side}_radius_x_m"), getattr(truth, f"{side}_radius_y_m")
-    radius_m = value.get(f"{side}_radius_m")
-    if radius_m is None:
-        return {}
-    return {
-        f"{side}_radius_x_m": radius_m * 2.0 * x_m / (x_m + y_m),
-        f"{side}_radius_y_m": radius_m * 2.0 * y_m / (x_m + y_m),
-    }
+    ratio = value.get(f"{side}_ratio", y_m / x_m)
+    x_m = value.get(f"{side}_radius_m", x_m)
+    return {f"{side}_radius_x_m": x_m, f"{side}_radius_y_m": x_m * ratio}

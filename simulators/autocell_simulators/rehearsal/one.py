@@ -217,7 +217,7 @@ def _compare(
 
 def _nights(margins: Sequence[AxisMargin]) -> float | None:
     least = least_margin(margins)
-    return None if least is None else least.nights
+    return None if least is None or math.isinf(least.nights) else least.nights
 
 
 def _in_words(error: Exception) -> str:
