@@ -20,6 +20,7 @@ with open(sys.argv[1], "a") as file:
 """
 
 
+@pytest.mark.thorough
 def test_a_night_is_carried_out_and_its_hook_is_told(served: Served, tmp_path: Path) -> None:
     autocell, bench = served
     (tmp_path / "hook.py").write_text(HOOK)

@@ -5,4 +5,7 @@
 
 from __future__ import annotations
 
+import pytest
 from autocell_drivers.conformance.suite import *  # noqa: F403
+
+pytestmark = pytest.mark.thorough

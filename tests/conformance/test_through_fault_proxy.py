@@ -18,6 +18,8 @@ from autocell.bench.opening import open_bench
 from autocell.errors import DeviceError
 from tests.drivers.other_programs import HERE, example_motor
 
+pytestmark = pytest.mark.thorough
+
 CLOCK = RealClock()
 AXIS = {"device": "motion", "channel": 1, "limits_mm": [0, 250], "repeatability_mm": 0.001}
 FAULTS = ("late-reply", "lost-reply", "duplicated-reply", "truncated-reply")

@@ -30,6 +30,8 @@ from autocell.errors import (
 )
 from tests.drivers.other_programs import Server, epics_base, free_port, looking_at
 
+pytestmark = pytest.mark.thorough
+
 CLOCK = RealClock()
 OUTPUTS = {"m1:target": {"readback": "m1:rbv"}}
 SPACING = {"device": "bog", "channel": "m1:target", "limits_mm": [0, 50], "repeatability_mm": 0.001}

@@ -13,6 +13,8 @@ import pytest
 
 from autocell.bench.file import shipped
 
+pytestmark = pytest.mark.thorough
+
 PACKAGE = Path(__file__).parent / "example_package"
 
 

@@ -20,6 +20,8 @@ from autocell.bench.clock import RealClock
 from autocell.errors import Refused
 from tests.drivers.other_programs import HERE, example_motor
 
+pytestmark = pytest.mark.thorough
+
 CLOCK = RealClock()
 AXIS = {"device": "motion", "channel": 1, "limits_mm": [0, 250], "repeatability_mm": 0.001}
 

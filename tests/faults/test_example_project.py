@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.thorough
+
 EXAMPLE = Path(__file__).parents[2] / "docs" / "testing-your-script"
 
 

@@ -11,6 +11,10 @@ import subprocess
 import sys
 from typing import Any
 
+import pytest
+
+pytestmark = pytest.mark.thorough
+
 
 def killed(*arguments: object) -> dict[str, Any]:
     """What the enumeration tells, in a process of its own, since it forks."""
