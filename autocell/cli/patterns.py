@@ -75,7 +75,7 @@ def patterns(
     description = load(bench)
     wanted = next((known for known in SHAPES if known == shape), None)
     found = list_patterns(description, max_passes=max_passes, shape=wanted, passes=passes)
-    if passes is not None and not show_all and all(pattern.rejected for pattern in found):
+    if passes is not None and not (found and (show_all or not found[0].rejected)):
         choose_pattern(description, passes, shape=wanted)  # says why not, and what comes nearest
     if path_m is not None:
         found = closest_to_path(found, path_m)
@@ -101,7 +101,8 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
 
     console = output.out()
     if not found:
-        output.say(output.err(), "No pattern fits; --all tells what was rejected and why.")
+        hint = "none is near the reach of the stage" if show_all else "--all tells why"
+        output.say(output.err(), f"No pattern fits: {hint}.")
         return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for head in (

@@ -66,7 +66,7 @@ def list_patterns(
             if passes is None or n == passes:
                 orbit = reentrant_circle(n, orbits, one, two, circle_m, azimuth)
                 found.append(_best(bench, n, orbits, orbit, senses, paraxial_m, shape))
-    return sorted((pattern for pattern in found if pattern is not None), key=_rank)
+    return sorted(found, key=_rank)
 
 
 def choose_pattern(
@@ -132,8 +132,8 @@ def _best(
     senses: tuple[float, ...],
     paraxial_m: float,
     shape: Shape | None,
-) -> Pattern | None:
-    """The pattern of this shape with the largest margin; None when none shows."""
+) -> Pattern:
+    """The pattern of this shape with the largest margin."""
 
     def launch(ratio: float) -> Launch:
         return _launch(bench, passes, orbits, orbit, senses, paraxial_m, ratio)
@@ -141,22 +141,21 @@ def _best(
     if shape in ("line", "circle"):
         return judge(bench, launch(0.0 if shape == "line" else 1.0))
 
-    def best_of(ratios: list[float]) -> Pattern | None:
-        shown = [p for p in (outline(bench, launch(ratio)) for ratio in ratios) if p is not None]
-        usable = [pattern for pattern in shown if not pattern.rejected]
-        nearly = sorted(shown, key=lambda p: (len(p.rejected), -p.plateau_width_m))[:1]
-        judged = [with_margin(bench, pattern) for pattern in usable or nearly]
-        return min(judged, key=_rank, default=None)
+    def best_of(ratios: list[float]) -> Pattern:
+        drawn = [outline(bench, launch(ratio)) for ratio in ratios]
+        usable = [pattern for pattern in drawn if not pattern.rejected]
+        nearly = min(
+            drawn, key=lambda p: (p.plateau_width_m == 0.0, len(p.rejected), -p.plateau_width_m)
+        )
+        return min((with_margin(bench, p) for p in usable or [nearly]), key=_rank)
 
     widest = _widest(bench, launch(1.0))
     step = widest / _COARSE
     ellipses = [step * i for i in range(1, _COARSE + 1) if step * i != 1.0]
     best = best_of(ellipses if shape == "ellipse" else [0.0, 1.0, *ellipses])
-    if best is None:
-        return None
     near = [best.axis_ratio + step * i / _FINE for i in range(1 - _FINE, _FINE) if i]
-    finer = best_of([ratio for ratio in near if 0.0 < ratio <= widest and ratio != 1.0])
-    return best if finer is None else min(best, finer, key=_rank)
+    finer = [ratio for ratio in near if 0.0 < ratio <= widest and ratio != 1.0]
+    return min(best, best_of(finer), key=_rank) if finer else best
 
 
 def _launch(

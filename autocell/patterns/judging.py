@@ -42,17 +42,16 @@ def spacing_reach(bench: BenchDescription) -> tuple[float, float]:
     return bench.spacing_at_zero_m + low, bench.spacing_at_zero_m + high
 
 
-def judge(bench: BenchDescription, launch: Launch) -> Pattern | None:
-    """The pattern that a launch makes; None when it does not show at all."""
-    pattern = outline(bench, launch)
-    return None if pattern is None else with_margin(bench, pattern)
+def judge(bench: BenchDescription, launch: Launch) -> Pattern:
+    """The pattern that a launch makes, rejected when it should not be used."""
+    return with_margin(bench, outline(bench, launch))
 
 
-def outline(bench: BenchDescription, launch: Launch) -> Pattern | None:
-    """Everything about a pattern but its margin, which takes longest; None when none shows."""
+def outline(bench: BenchDescription, launch: Launch) -> Pattern:
+    """Everything about a pattern but its margin, which takes longest."""
     low, high = _edges_of(bench, launch)
     if not (math.isfinite(low) and math.isfinite(high)):
-        return None
+        return _without_plateau(bench, launch)
     stage_low, stage_high = spacing_reach(bench)
     centre = 0.5 * (max(low, stage_low) + min(high, stage_high))
     setting = launch.setting.at_spacing(centre if low < centre < high else 0.5 * (low + high))
@@ -76,12 +75,48 @@ def outline(bench: BenchDescription, launch: Launch) -> Pattern | None:
     return replace(pattern, rejected=tuple(_objections(bench, pattern)))
 
 
+def _without_plateau(bench: BenchDescription, launch: Launch) -> Pattern:
+    """What can be said of a launch whose plateau does not show, or does not end: no margin."""
+    spacing_m = launch.setting.spacing_m
+    cell, beam = bench.cell(spacing_m), bench.beam(launch.setting)
+    path = trace(cell, beam, launch.passes)
+    spots = spot_table(cell, path)[1:]
+    seen = exit_power(cell, beam, launch.passes + 40, floor=1e-4)
+    shows = int(seen.passes) == launch.passes
+    at = f"at {1e3 * spacing_m:.1f} mm"
+    if shows:
+        why = f"{at} its plateau does not end within {1e3 * LOOK_M[-1]:.0f} mm"
+    else:
+        why = (
+            f"{at} its light does not reach the detector: it leaves by another hole or earlier, "
+            "is cut, or falls beside"
+        )
+    return Pattern(
+        passes=launch.passes,
+        orbits=launch.orbits,
+        axis_ratio=launch.axis_ratio,
+        setting=launch.setting,
+        path_length_m=float(path.path_length_m[launch.passes]),
+        throughput=float(seen.passes_power) if shows else 0.0,
+        clearance_beam_radii=min((spot.hole_clearance for spot in spots[:-1]), default=0.0),
+        aperture_clearance_beam_radii=min((s.aperture_clearance for s in spots), default=0.0),
+        low_m=spacing_m,
+        high_m=spacing_m,
+        margin_drifts=0.0,
+        limited_by="spacing",
+        rejected=(why,),
+    )
+
+
 def with_margin(bench: BenchDescription, pattern: Pattern) -> Pattern:
-    """The pattern with its margin, and rejected if one night may use it up.
+    """The pattern with its margin, and rejected if one night may use it up; one that shows no
+    plateau has none to measure.
 
     The plateau edges come from the whole beam, so that a neighbour that leaks through the hole, or
     a spot cut by a mirror's edge, ends a margin as a spot that leaves the hole does.
     """
+    if pattern.plateau_width_m == 0.0:
+        return pattern
     margin, axis = _margin(bench, pattern.setting, pattern.passes)
     rejected = pattern.rejected
     if margin < 1.0:

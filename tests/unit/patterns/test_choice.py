@@ -160,6 +160,15 @@ def test_an_impossible_count_says_why_and_what_comes_nearest(bench: Bench) -> No
         choose_pattern(plain, 1001)
 
 
+def test_a_pattern_whose_light_misses_the_detector_is_listed_with_the_reason(bench: Bench) -> None:
+    detector = "detector: {diameter_mm: 10, distance_mm: 100, x_mm: 0, y_mm: 0}\ncaps:"
+    beside = bench(("caps:", detector))
+    (pattern,) = list_patterns(beside, passes=62)
+    assert not pattern.throughput
+    with pytest.raises(NoSuchPattern, match=r"at 236\.1 mm its light does not reach the detector"):
+        choose_pattern(beside, 62)
+
+
 def test_a_second_hole_that_is_not_the_exit_must_be_cleared_too(bench: Bench) -> None:
     leaky = bench(
         far_hole("{x_mm: -20, y_mm: 0, diameter_mm: 4, diameter_tolerance_mm: 0.05}"),
