@@ -30,7 +30,7 @@ from autocell_simulators.serving import serve
 
 from autocell.bench.clock import RealClock
 from autocell.bench.file import load, shipped
-from autocell.session.claim import ask_to_stop, claimed_names
+from autocell.session.claim import ask_to_stop, claim_names
 
 AUTOCELL = (sys.executable, "-P", "-m", "autocell.cli")
 _QUIET_S = 0.1
@@ -65,7 +65,7 @@ class Scene:
 
     def __init__(self, bench: SimulatedBench, lines: dict[str, Listened]) -> None:
         self.bench, self.lines = bench, lines
-        self.began_s = time.monotonic()
+        self._moving_since_s = time.monotonic()
 
     @property
     def moving(self) -> bool:
@@ -73,9 +73,13 @@ class Scene:
             return any(axis.in_motion for axis in self.bench.axes.values())
 
     def long_move(self) -> bool:
+        """At full speed, and with a long way to go."""
+        if not self.moving:
+            self._moving_since_s = time.monotonic()
         with self.bench.present() as now_s:
             ends = [axis.ends_s for axis in self.bench.axes.values()]
-            return any(end is not None and end > now_s + 0.7 for end in ends)
+            goes_on = any(end is not None and end > now_s + 0.7 for end in ends)
+        return goes_on and time.monotonic() - self._moving_since_s > 0.4
 
     def reads(self) -> bool:
         meter = self.lines["meter"]
@@ -131,7 +135,7 @@ def measure(situation: Callable[[Scene], bool], seed: int, asked: bool) -> tuple
             line.stop_s = None
         began_s = rest_s = time.monotonic()
         with ThreadPoolExecutor(1) as caller:
-            stop = caller.submit(_ask if asked else _call)
+            stop = caller.submit(_ask if asked else _call, path)
             while not stop.done() or scene.moving:
                 if scene.moving:
                     rest_s = time.monotonic()
@@ -142,12 +146,13 @@ def measure(situation: Callable[[Scene], bool], seed: int, asked: bool) -> tuple
         return rest_s - began_s, told_s - began_s
 
 
-def _call() -> None:
-    subprocess.run([*AUTOCELL, "stop"], stdout=subprocess.DEVNULL, check=False)
+def _call(bench: Path) -> None:
+    call = [*AUTOCELL, "stop", "--bench", str(bench)]
+    subprocess.run(call, stdout=subprocess.DEVNULL, check=False)
 
 
-def _ask() -> None:
-    (name,) = claimed_names()
+def _ask(bench: Path) -> None:
+    (name,) = claim_names(load(bench))
     ask_to_stop(name)
 
 

@@ -79,7 +79,7 @@ def test_a_programme_that_waits_leaves_the_bench_to_others_and_is_ended_by_a_sto
         assert line, process.communicate()
     second = autocell("run", programme)
     status = autocell("status", "--bench", bench.bench_file)
-    stopped = autocell("stop")
+    stopped = autocell("stop", "--bench", bench.bench_file)
     _, err = process.communicate(timeout=60)
     assert second.code == 4
     assert f"'autocell run' (process {process.pid}" in second.err
