@@ -92,7 +92,7 @@ def _print_path(path: PathLengthBudget) -> None:
 
 
 def _print_leaks(bench: BenchDescription, leaks: tuple[Leak, ...]) -> None:
-    """Every part of the light that leaves, and the fringe that it makes with the last."""
+    """Every part of the light that leaves, and its fringe with that of the pattern."""
     _title("Light that leaves")
     table = _table(
         "Through", "after passes", "Share of\ninput", "x\nmm", "y\nmm", "Slope x\nmrad",

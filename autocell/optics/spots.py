@@ -46,8 +46,8 @@ class Leak:
 
     ``x_m``, ``y_m`` and the slopes are those of its chief ray on the mirror's surface as it leaves;
     the radii are of its footprint there. ``power`` is a share of what arrives at the entrance hole.
-    ``fringe_period_hz`` is that of its beat with the light of the last pass, infinite for the
-    last pass itself.
+    ``fringe_period_hz`` is that of its beat with the light of the reference pass, infinite for
+    the reference pass itself.
     """
 
     pass_number: int
@@ -107,12 +107,12 @@ def spot_table(cell: Cell, path: Path) -> list[SpotRow]:
     ]
 
 
-def leak_table(path: Path, *, least: float = 1e-9) -> list[Leak]:
+def leak_table(path: Path, *, least: float = 1e-9, reference_pass: int | None = None) -> list[Leak]:
     """Everything above ``least`` that leaves through a hole, pass by pass; the light that
     turns away at the entrance hole itself is not in it.
 
-    The period is c/ΔL with ΔL the traced path from this pass to the last of the trace: for one that
-    is p passes early about c/(p d). Derived here.
+    The period is c/ΔL with ΔL the traced path between this pass and ``reference_pass``, by default
+    the last of the trace: for one that is p passes early or late about c/(p d). Derived here.
 
     Raises:
         ValueError: a path that is a batch.
@@ -120,10 +120,11 @@ def leak_table(path: Path, *, least: float = 1e-9) -> list[Leak]:
     _refuse_batch(path)
     large, small = path.beam_radii_m
     length = path.path_length_m
+    reference_m = length[-1 if reference_pass is None else reference_pass]
     found = []
     for n, hole in zip(*np.nonzero(path.leaks > least), strict=True):
         ux, uy, uz = path.direction[n - 1]
-        shorter = length[-1] - length[n]
+        apart = abs(reference_m - length[n])
         found.append(
             Leak(
                 pass_number=int(n),
@@ -136,7 +137,7 @@ def leak_table(path: Path, *, least: float = 1e-9) -> list[Leak]:
                 radius_large_m=float(large[n]),
                 radius_small_m=float(small[n]),
                 fringe_period_hz=(
-                    float(SPEED_OF_LIGHT_M_PER_S / shorter) if shorter > 0.0 else math.inf
+                    float(SPEED_OF_LIGHT_M_PER_S / apart) if apart > 0.0 else math.inf
                 ),
             )
         )

@@ -18,6 +18,10 @@ from autocell.patterns.pattern import Pattern
 _LEAST_LEAK = 1e-6
 """Share of the light at the hole below which a leak is not worth a line."""
 
+_TIMES_ROUND = 3
+"""How often the light is followed through the pattern for leaks: what the exit hole left of it
+goes round again."""
+
 
 @dataclass(frozen=True)
 class Sensitivity:
@@ -89,7 +93,13 @@ def details(bench: BenchDescription, pattern: Pattern) -> Details:
     return Details(
         sensitivities=tuple(_sensitivities(bench, pattern)),
         path=path_length_budget(cell, beam, pattern.passes, standard_uncertainties(bench)),
-        leaks=tuple(leak_table(path, least=_LEAST_LEAK)),
+        leaks=tuple(
+            leak_table(
+                trace(cell, beam, _TIMES_ROUND * pattern.passes),
+                least=_LEAST_LEAK,
+                reference_pass=pattern.passes,
+            )
+        ),
         spots=tuple(spot_table(cell, path)),
         mode_waist_m=float(mode.waist_m),
         mode_waist_distance_m=float(mode.waist_distance_m),
