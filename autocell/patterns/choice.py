@@ -56,7 +56,7 @@ def list_patterns(
         rows = reentrant_spacings(
             one,
             two,
-            low - LOOK_M[0],
+            low - LOOK_M[0] - _exact_beyond_paraxial(bench),
             high + LOOK_M[0],
             passes or max_passes,
             bench.exit_mirror,
@@ -64,8 +64,15 @@ def list_patterns(
         )
         for n, orbits, paraxial_m in rows.tolist():
             if passes is None or n == passes:
-                orbit = reentrant_circle(n, orbits, one, two, circle_m, azimuth)
-                found.append(_best(bench, n, orbits, orbit, senses, paraxial_m, shape))
+                try:
+                    orbit = reentrant_circle(n, orbits, one, two, circle_m, azimuth)
+                except ValueError:
+                    continue  # its circle is wider than the far mirror is round
+                line_m = 0.5 * (paraxial_m + orbit.spacing_m)
+                nearest_m = orbit.spacing_m if shape == "circle" else line_m
+                farthest_m = line_m if shape == "line" else orbit.spacing_m
+                if farthest_m > low - LOOK_M[0] and nearest_m < high + LOOK_M[0]:
+                    found.append(_best(bench, n, orbits, orbit, senses, paraxial_m, shape))
     return sorted(found, key=_rank)
 
 
@@ -122,6 +129,20 @@ def _ways_round(bench: BenchDescription) -> list[tuple[float, tuple[float, ...]]
     if abs(math.sin(azimuth)) < _IN_LINE:
         return [(azimuth, (1.0, -1.0))]
     return [(azimuth, (1.0,)), (-azimuth, (-1.0,))]
+
+
+def _exact_beyond_paraxial(bench: BenchDescription) -> float:
+    """The most by which the exact spacing of a circle exceeds the paraxial one, m.
+
+    (1 + cos θ)(R − √(R² − r²)) between equal mirrors: at most the sagittas of both circles.
+    """
+    one, two = bench.entrance_mirror, bench.far_mirror
+    circle_m = math.hypot(bench.hole_x_m, bench.hole_y_m)
+    far_m = max(circle_m, two.aperture_radius_m)
+    return sum(
+        radius_m - math.sqrt(max(radius_m**2 - r_m**2, 0.0))
+        for radius_m, r_m in ((one.mean_radius_m, circle_m), (two.mean_radius_m, far_m))
+    )
 
 
 def _best(

@@ -160,6 +160,30 @@ def test_an_impossible_count_says_why_and_what_comes_nearest(bench: Bench) -> No
         choose_pattern(plain, 1001)
 
 
+def test_a_wide_circle_is_sought_where_its_exact_orbit_lies(bench: Bench) -> None:
+    """On a circle of 60 mm, 20 passes and 3 turns are at 2R − (1 + cos θ) √(R² − r²) [exact]:
+    11 mm above the paraxial R (1 − cos θ), which is beyond the reach of the stage."""
+    wide = bench(
+        ("clear_aperture_mm: 48 ", "clear_aperture_mm: 160 "),
+        ("clear_aperture_mm: 48\n", "clear_aperture_mm: 160\n"),
+        ("hole: {x_mm: 20,", "hole: {x_mm: 60,"),
+        ("  x_mm: 20\n", "  x_mm: 60\n"),
+        ("slope_x_mrad: -40", "slope_x_mrad: -120"),
+        ("slope_y_mrad: 70", "slope_y_mrad: 210"),
+    )
+    theta = 2.0 * math.pi * 3 / 20
+    exact_m = 1.0 - (1.0 + math.cos(theta)) * math.sqrt(0.5**2 - 0.06**2)
+    low, high = spacing_reach(wide)
+    assert 0.5 * (1.0 - math.cos(theta)) < low - 3e-3 < low < exact_m < high
+    (found,) = [p for p in list_patterns(wide, passes=20) if p.orbits == 3]
+    assert found.low_m < exact_m < found.high_m
+    # and what is listed is within reach by its exact spacing, or next to it
+    for pattern in list_patterns(wide):
+        theta = 2.0 * math.pi * pattern.orbits / pattern.passes
+        spacing_m = 1.0 - (1.0 + math.cos(theta)) * math.sqrt(0.5**2 - 0.06**2)
+        assert low - 3e-3 < spacing_m < high + 3e-3
+
+
 def test_a_pattern_whose_light_misses_the_detector_is_listed_with_the_reason(bench: Bench) -> None:
     detector = "detector: {diameter_mm: 10, distance_mm: 100, x_mm: 0, y_mm: 0}\ncaps:"
     beside = bench(("caps:", detector))
