@@ -144,10 +144,12 @@ def exit_power(
     in blocks along the first axis of the batch, on as many ``threads`` as asked for.
 
     Raises:
-        ValueError: arrays that do not broadcast, or no entrance hole on the entrance mirror.
+        ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, or fewer
+            than no passes.
     """
     from autocell.optics.kernel import NO_LEAKS, NO_SPOTS, follow
 
+    _refuse_negative(max_passes)
     columns = _Columns.of(cell, beam)
     sides = _sides(cell)
     tallies = np.empty((math.prod(columns.shape), len(TALLY_COLUMNS)))
@@ -173,10 +175,12 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
     the spots after a leak, and those of a beam wholly lost, are still where they would be.
 
     Raises:
-        ValueError: arrays that do not broadcast, or no entrance hole on the entrance mirror.
+        ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, or fewer
+            than no passes.
     """
     from autocell.optics.kernel import follow
 
+    _refuse_negative(passes)
     columns = _Columns.of(cell, beam)
     shape, count = columns.shape, math.prod(columns.shape)
     spots = np.full((count, passes + 1, len(SPOT_COLUMNS)), np.nan)
@@ -196,6 +200,12 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
         leaks=leaks.reshape(*shape, passes + 1, -1),
         exit=_exit(tallies, columns),
     )
+
+
+def _refuse_negative(passes: int) -> None:
+    """The compiled kernel would write in front of its arrays."""
+    if passes < 0:
+        raise ValueError(f"light makes 0 passes or more, not {passes}")
 
 
 def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:

@@ -212,3 +212,13 @@ def test_no_circle_on_an_unstable_cell():
         circular_orbit(0.3, 0.4, 0.4, 0.4)
     with pytest.raises(ValueError, match="quarter turn"):
         reentrant_circle(4, 1, 0.5, 0.3, 0.01)
+
+
+def test_fewer_than_no_passes_are_refused():
+    orbit = reentrant_circle(50, 8, R, R, CIRCLE)
+    cell = cell_of(orbit.spacing_m, Hole("entrance", CIRCLE, 0.0, 1.5e-3))
+    beam = beam_of(orbit, matched_mode(orbit.spacing_m, R, R, WAVELENGTH))
+    assert len(trace(cell, beam, 0).position_m) == 1
+    for ask in (trace, exit_power):
+        with pytest.raises(ValueError, match="0 passes or more, not -1"):
+            ask(cell, beam, -1)
