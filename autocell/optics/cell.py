@@ -110,7 +110,8 @@ class Cell:
     """Two mirrors facing each other, with at least one hole to come in by.
 
     The first hole is the entrance. Light may leave by any hole; the detector collects what
-    leaves through the mirror named by ``exit_mirror``.
+    leaves through the mirror named by ``exit_mirror``. Holes in one mirror must not overlap: what
+    falls on both of them would be counted twice. That is not checked.
     """
 
     spacing_m: ArrayLike

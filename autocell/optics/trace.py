@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocell.optics.cell import Cell, FloatArray, InputBeam
+from autocell.optics.cell import Cell, FloatArray, InputBeam, MirrorName
 from autocell.optics.rows import COLUMNS, SPOT_COLUMNS, TALLY_COLUMNS
 
 IntArray = NDArray[np.int64]
@@ -97,6 +98,7 @@ class _Columns:
     def of(cls, cell: Cell, beam: InputBeam) -> _Columns:
         if not cell.holes or cell.holes[0].mirror != "entrance":
             raise ValueError("the first hole is the entrance and must be on the entrance mirror")
+        _refuse_unknown_mirrors(cell)
         parts = {
             "cell": cell,
             "entrance_mirror": cell.entrance_mirror,
@@ -144,8 +146,8 @@ def exit_power(
     in blocks along the first axis of the batch, on as many ``threads`` as asked for.
 
     Raises:
-        ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, or fewer
-            than no passes.
+        ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, a mirror
+            named neither entrance nor far, or fewer than no passes.
     """
     from autocell.optics.kernel import NO_LEAKS, NO_SPOTS, follow
 
@@ -175,8 +177,8 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
     the spots after a leak, and those of a beam wholly lost, are still where they would be.
 
     Raises:
-        ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, or fewer
-            than no passes.
+        ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, a mirror
+            named neither entrance nor far, or fewer than no passes.
     """
     from autocell.optics.kernel import follow
 
@@ -206,6 +208,12 @@ def _refuse_negative(passes: int) -> None:
     """The compiled kernel would write in front of its arrays."""
     if passes < 0:
         raise ValueError(f"light makes 0 passes or more, not {passes}")
+
+
+def _refuse_unknown_mirrors(cell: Cell) -> None:
+    for name in (cell.exit_mirror, *(hole.mirror for hole in cell.holes)):
+        if name not in get_args(MirrorName):
+            raise ValueError(f"{name!r} is no mirror; there are {', '.join(get_args(MirrorName))}")
 
 
 def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:

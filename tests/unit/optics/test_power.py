@@ -222,3 +222,17 @@ def test_fewer_than_no_passes_are_refused():
     for ask in (trace, exit_power):
         with pytest.raises(ValueError, match="0 passes or more, not -1"):
             ask(cell, beam, -1)
+
+
+@pytest.mark.parametrize("what", ["hole", "exit"])
+def test_a_name_that_is_no_mirror_is_refused(what):
+    orbit = reentrant_circle(50, 8, R, R, CIRCLE)
+    entrance = Hole("entrance", CIRCLE, 0.0, 1.5e-3)
+    if what == "hole":
+        cell = cell_of(orbit.spacing_m, entrance, Hole("M2", CIRCLE, 0.0, 1.5e-3))
+    else:
+        cell = cell_of(orbit.spacing_m, entrance, exit_mirror="M2")
+    beam = beam_of(orbit, matched_mode(orbit.spacing_m, R, R, WAVELENGTH))
+    for ask in (trace, exit_power):
+        with pytest.raises(ValueError, match="'M2' is no mirror; there are entrance, far"):
+            ask(cell, beam, 50)
