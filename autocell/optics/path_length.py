@@ -76,9 +76,11 @@ def path_length_budget(
     r = np.eye(len(rows)) if correlation is None else np.asarray(correlation, dtype=float)
     if r.shape != (len(rows), len(rows)) or not np.allclose(np.diag(r), 1.0):
         raise ValueError(f"{len(rows)} uncertainties need correlations {len(rows)} × {len(rows)}")
-    variance = float(by @ r @ by)
-    if not variance >= 0.0:
+    symmetric = np.allclose(r, r.T, rtol=0.0, atol=1e-12)
+    # rounding may leave a full correlation an eigenvalue just below zero
+    if not (symmetric and np.linalg.eigvalsh(r).min(initial=0.0) > -1e-12):
         raise ValueError("no quantities can be correlated like this")
+    variance = max(float(by @ r @ by), 0.0)
     return PathLengthBudget(
         passes=passes,
         path_length_m=float(trace(cell, beam, passes).path_length_m[passes]),

@@ -71,6 +71,8 @@ def test_what_is_correlated_adds_up_or_cancels(case_a):
         (np.eye(3), "2 × 2"),
         ([[2.0, 0.0], [0.0, 1.0]], "2 × 2"),
         ([[1.0, -9.0], [-9.0, 1.0]], "no quantities"),
+        ([[1.0, 9.0], [9.0, 1.0]], "no quantities"),
+        ([[1.0, 0.5], [0.1, 1.0]], "no quantities"),
     ],
 )
 def test_impossible_correlations_are_refused(case_a, correlation, problem):
