@@ -58,9 +58,11 @@ def patterns(
 ) -> int:
     """List the patterns that the bench of a bench file can reach, those with most margin first.
 
-    Clearance is the distance from the edge of the hole to the centre of the nearest other spot,
-    in beam radii. The plateau is the range of spacings over which the pass count stays. The
-    margin says how many times its overnight drift the axis with least room has to the end of it.
+    Throughput is the share of the light at the entrance hole that makes for the detector, before
+    the loss in the window. Clearance is the distance from the edge of the hole to the centre of
+    the nearest other spot, in beam radii. The plateau is the range of spacings over which the pass
+    count stays. The margin says how many times its overnight drift the axis with least room has to
+    the end of it.
     """
     if passes is not None and path_m is not None:
         raise click.UsageError("ask for --passes or for --path, not for both")

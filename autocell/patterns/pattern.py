@@ -18,7 +18,8 @@ class Pattern:
 
     ``orbits`` is how many whole turns the spots make round the axis before the light leaves.
     ``setting`` sits in the middle of the plateau from ``low_m`` to ``high_m``. ``throughput`` is
-    the share of the light arriving at the hole that reaches the detector after ``passes`` passes.
+    the share of the light arriving at the hole that goes towards the detector after ``passes``
+    passes and falls on it, before the loss in the window on its way.
 
     ``clearance_beam_radii`` is the distance from the edge of a hole to the centre of the nearest
     spot that must not leave through it, ``aperture_clearance_beam_radii`` the least distance from

@@ -193,6 +193,16 @@ def test_a_pattern_whose_light_misses_the_detector_is_listed_with_the_reason(ben
         choose_pattern(beside, 62)
 
 
+def test_throughput_is_before_the_window_as_that_of_a_run_is(bench: Bench) -> None:
+    """The window counts where throughput becomes watts."""
+    line = "  minimum_gap_mm"
+    dim = bench((line, f"  window_transmission: 0.5\n{line}"))
+    (plain,), (windowed,) = list_patterns(bench(), passes=62), list_patterns(dim, passes=62)
+    assert windowed.throughput == pytest.approx(plain.throughput, rel=1e-12)
+    assert windowed.throughput == pytest.approx(0.985**61, rel=0.005)
+    assert dim.lossless_reading_w == pytest.approx(0.5 * bench().lossless_reading_w)
+
+
 def test_a_second_hole_that_is_not_the_exit_must_be_cleared_too(bench: Bench) -> None:
     leaky = bench(
         far_hole("{x_mm: -20, y_mm: 0, diameter_mm: 4, diameter_tolerance_mm: 0.05}"),
