@@ -56,24 +56,6 @@ def test_a_pass_count_is_changed_by_moving_one_mirror_five_millimetres():
     assert 156 * row(found, 156, 29) == pytest.approx(544.0, rel=0.015)
 
 
-@pytest.mark.parametrize(
-    ("passes", "length_m", "path_m", "rounding_m"),
-    [
-        # McManus, Kebabian & Zahniser, Appl. Opt. 34, 3336 (1995) [mem]
-        (238, 0.32, 76.0, 1.0),
-        (182, 0.20, 36.0, 1.0),
-        # Ren, Luo & Tittel: 7.6 cm long, 3.7 m path, about 49 passes [pub]
-        (49, 0.076, 3.7, 0.1),
-    ],
-)
-def test_published_path_is_passes_times_length(passes, length_m, path_m, rounding_m):
-    assert passes * length_m == pytest.approx(path_m, abs=rounding_m / 2)
-    # a pattern of so many passes exists for mirrors of whatever radius, at d/R between 0 and 2
-    mirror = "far" if passes % 2 else "entrance"
-    found = reentrant_spacings(1.0, 1.0, 0.0, 2.0, passes, exit_mirror=mirror)
-    assert (found["passes"] == passes).any()
-
-
 def test_six_passes_need_one_focal_length():
     # (6, 1) at d = f = R/2 [exact]
     assert spacing_for_advance(np.pi / 3, 0.4, 0.4) == pytest.approx(0.2, abs=1e-15)
