@@ -192,3 +192,21 @@ def test_in_the_dark_stray_light_is_all_there_is(fifty):
     )
     seen = exit_power(dark, beam, 60)
     assert (seen.power, seen.path_power, seen.passes) == (0.01, 0.0, 0)
+
+
+def test_a_detector_outside_the_far_mirror_lies_beyond_it_by_its_distance():
+    # one pass, head-on at a small slope: the beam goes straight on to the plane d + distance, where
+    # a detector as wide as its radius there collects 1 − exp(−2) (ISO 11146: 1/e² radius) [exact]
+    waist, slope, distance = 2e-4, 2e-3, 0.35
+    plane = D + distance
+    beam = InputBeam(0.0, 0.0, slope, 0.0, WAVELENGTH, waist, waist, 0.0, 0.0)
+    radius = waist * np.hypot(1.0, WAVELENGTH * plane / (np.pi * waist**2))
+    holes = (Hole("entrance", 0.0, 0.0, 1.5e-3), Hole("far", 0.0, 0.0, 20e-3))
+    there = Detector(radius, distance, slope * plane, 0.0)
+    cell = replace(WIDE, holes=holes, exit_mirror="far", detector=there)
+    entering = float(trace(cell, beam, 0).arriving[0])
+    seen = exit_power(cell, beam, 1)
+    assert seen.passes == 1
+    assert seen.power / entering == pytest.approx(1.0 - np.exp(-2.0), rel=1e-4)
+    aside = replace(there, x_m=slope * plane + 4.0 * radius)
+    assert exit_power(replace(cell, detector=aside), beam, 1).power < 1e-6
