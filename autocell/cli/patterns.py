@@ -35,7 +35,8 @@ _SHAPES = ("circle", "ellipse", "line", "free")
 @click.option(
     "--details",
     is_flag=True,
-    help="With --passes: the best one looked at closely, errors, path, leaks.",
+    help="With --passes: the best one looked at closely, errors, path, leaks; with --json also "
+    "every spot on the mirrors.",
 )
 @click.option("--all", "show_all", is_flag=True, help="Also what is rejected, and why.")
 @click.option(

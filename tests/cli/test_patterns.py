@@ -133,6 +133,24 @@ def test_all_tells_why_patterns_are_rejected(capsys: Printed) -> None:
     assert len(listed(capsys, "--all")) > len(listed(capsys))
 
 
+def test_where_nothing_fits_it_names_no_option_that_was_given(capsys: Printed) -> None:
+    assert main(["patterns", "--bench", "peat-bog", "--max-passes", "4"]) == 0
+    assert "--all tells why" in capsys.readouterr().err
+    assert main(["patterns", "--bench", "peat-bog", "--max-passes", "4", "--all"]) == 0
+    told = capsys.readouterr().err
+    assert "none is near the reach of the stage" in told
+    assert "--all" not in told
+    # a count without any re-entrant spacing says so with and without it
+    assert main(["patterns", "--bench", "peat-bog", "--passes", "10", "--all"]) == 2
+    assert "no re-entrant spacing for it" in capsys.readouterr().err
+
+
+def test_help_says_where_the_spot_table_is(capsys: Printed) -> None:
+    assert main(["patterns", "--help"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "with --json also every spot on the mirrors" in told
+
+
 def test_one_pass_count(capsys: Printed) -> None:
     assert {pattern["passes"] for pattern in listed(capsys, "--passes", "62")} == {62}
 
