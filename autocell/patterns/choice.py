@@ -174,6 +174,8 @@ def _best(
     step = widest / _COARSE
     ellipses = [step * i for i in range(1, _COARSE + 1) if step * i != 1.0]
     best = best_of(ellipses if shape == "ellipse" else [0.0, 1.0, *ellipses])
+    if best.plateau_width_m == 0.0:  # no shape shows: nothing to refine
+        return best
     near = [best.axis_ratio + step * i / _FINE for i in range(1 - _FINE, _FINE) if i]
     finer = [ratio for ratio in near if 0.0 < ratio <= widest and ratio != 1.0]
     return min(best, best_of(finer), key=_rank) if finer else best

@@ -192,6 +192,8 @@ class SimulatedBench:
         Scenario(entries=entries).check(self._rig)
         with self.present() as now_s:
             self._director.add(entries, now_s)
+        for wire in self._rig.wires.values():  # whoever waits on a line may have to wake earlier
+            wire.on_port()
 
     def end(self, fault: str) -> int:
         """End all faults of this name, and begin none of them again; how many there were."""
