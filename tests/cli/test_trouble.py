@@ -140,7 +140,7 @@ def test_an_interrupt_while_the_end_is_written_down_changes_nothing_any_more(
     monkeypatch.setattr(RunWriter, "finish", interrupted_finish)
     options = ("--from", 249, "--to", 250, "--points", 2, "--json")
     ended = autocell.here("survey", "--bench", bench.bench_file, *options)
-    assert (ended.code, ended.json["verdict"]) == (0, "unchanged")
+    assert (ended.code, ended.json["verdict"]) == (0, "unchanged"), ended
     run = recorded(autocell)
     assert (run.summary.id, run.summary.verdict) == (ended.json["run"], Verdict.UNCHANGED)
 

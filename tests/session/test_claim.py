@@ -122,6 +122,7 @@ def test_an_owner_that_hangs_is_named_by_its_process(bench: BenchDescription) ->
     try:
         assert owner.stdout is not None
         assert owner.stdout.readline() == "owned\n"
+        os.waitpid(owner.pid, os.WUNTRACED)  # it hangs only now
         who = f"process {owner.pid}, which does not answer"
         with pytest.raises(Busy, match=who), claim(bench, "survey"):
             pass
