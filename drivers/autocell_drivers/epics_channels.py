@@ -137,7 +137,16 @@ class Channels:
         """Let go of everything. Harmless twice."""
         if self._is_open:
             self._is_open = False
+            self._stop_searching()
             self._context.disconnect()
+            self._context.broadcaster.disconnect()
+
+    def _stop_searching(self) -> None:
+        """The client's thread that looks for a server that has gone must not find its socket closed
+        under it: it gets nothing more to look for, and the time to end what it is sending."""
+        broadcaster = self._context.broadcaster
+        broadcaster.cancel(*(name for name, *_ in list(broadcaster.unanswered_searches.values())))
+        self._clock.sleep(_POLL_S)
 
     def _state_changed(self, _channel: Any, state: str) -> None:
         if state == "disconnected":
