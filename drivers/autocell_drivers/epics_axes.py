@@ -6,6 +6,7 @@ What a put answers says only that it was taken. Where an axis is, and whether it
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
@@ -35,7 +36,7 @@ class Names:
         return [name for name in (self.readback, self.moving, self.stop) if name is not None]
 
 
-class PvAxis:
+class PvAxis(ABC):
     """What both kinds of axes have in common."""
 
     def __init__(
@@ -94,9 +95,10 @@ class PvAxis:
         self._channels.put(self._record, value)
         self._check_taken(value)
 
-    def _limits(self) -> tuple[float, float]:
-        raise NotImplementedError
+    @abstractmethod
+    def _limits(self) -> tuple[float, float]: ...
 
+    @abstractmethod
     def _check_ready(self) -> None:
         """Raises Refused for a record that will not move."""
 
@@ -257,6 +259,9 @@ class OutputAxis(PvAxis):
         taken = self._channels.number(self._record, urgent=True)
         if abs(taken - here) > max(self._near, 1e-6 * abs(here)):
             raise Refused(f"axis {self._name}: {self._record} does not take that it shall stop")
+
+    def _check_ready(self) -> None:
+        """An output says nothing of its being ready: it is."""
 
     def _limits(self) -> tuple[float, float]:
         _, low, high = self._channels.control(self._record)

@@ -11,31 +11,13 @@ import math
 from collections.abc import Mapping
 from typing import Any, NoReturn
 
-from autocell.bench.protocols import Clock, Connect
 from autocell.errors import BadReply
 from autocell_drivers import scpi_codec, sections
 from autocell_drivers.exchange import Exchange
-from autocell_drivers.scpi_instrument import ScpiInstrument, Station, settings
+from autocell_drivers.scpi_instrument import ScpiInstrument, settings
 
-_REPLY_S = 1.0
 _MOST_TURNS = 2.0
 """A phase comes within one turn, whatever the instrument calls zero. More is a damaged reply."""
-
-
-def open_device(section: Mapping[str, Any], clock: Clock, connect: Connect) -> ScpiDelayMeter:
-    """Open the delay meter that a device section of the bench file describes.
-
-    Keys of this driver: ``baud``, for serial lines (115200), and ``reconnect_s`` (60), for how
-    long a line that has gone is waited for. Raises BenchFileError before anything is opened; then
-    Busy, Disconnected, NoReply or WrongIdentity.
-    """
-    station = Station.of(section)
-    transport = station.connect(clock, connect)
-    try:
-        return ScpiDelayMeter(transport, clock, station, _REPLY_S)
-    except BaseException:
-        transport.close()
-        raise
 
 
 class ScpiDelayMeter(ScpiInstrument):
@@ -103,7 +85,7 @@ class ScpiPhaseChannel:
         Raises NoReply, BadReply or Disconnected.
         """
         return self._direction * self._exchange.ask(
-            self._question, phase, reply_s=_REPLY_S + 2.0 * self._averaging_s
+            self._question, phase, reply_s=ScpiDelayMeter.reply_s + 2.0 * self._averaging_s
         )
 
 
@@ -130,3 +112,7 @@ def _values(section: Mapping[str, Any], name: str) -> dict[str, float]:
         "averages": max(1, round(averaging_ms / sample_ms)),
         "averaging_ms": averaging_ms,
     }
+
+
+open_device = ScpiDelayMeter.open
+"""What the entry point names: see :meth:`ScpiInstrument.open`."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NoReturn
+from typing import Any, NoReturn, Self
 
 from autocell.bench.protocols import Clock, Connect, Line, Transport
 from autocell.errors import BadReply, BenchFileError, Refused, WrongIdentity
@@ -50,21 +50,37 @@ class Station:
 
 
 class ScpiInstrument:
-    """One instrument, identified. ``kind`` is what it is, in words.
+    """One instrument, identified. ``kind`` is what it is, in words, ``reply_s`` how long it may
+    take to answer.
 
     Raises NoReply or WrongIdentity; the transport stays the caller's to close then.
     """
 
     kind = "SCPI instrument"
+    reply_s = 1.0
 
-    def __init__(
-        self, transport: Transport, clock: Clock, station: Station, reply_s: float
-    ) -> None:
+    @classmethod
+    def open(cls, section: Mapping[str, Any], clock: Clock, connect: Connect) -> Self:
+        """Open the instrument that a device section of the bench file describes.
+
+        Keys of this driver: ``baud``, for serial lines (115200), and ``reconnect_s`` (60), for how
+        long a line that has gone is waited for. Raises BenchFileError before anything is opened;
+        then Busy, Disconnected, NoReply or WrongIdentity.
+        """
+        station = Station.of(section)
+        transport = station.connect(clock, connect)
+        try:
+            return cls(transport, clock, station)
+        except BaseException:
+            transport.close()
+            raise
+
+    def __init__(self, transport: Transport, clock: Clock, station: Station) -> None:
         self._transport = transport
         self._exchange = Exchange(
             transport,
             clock,
-            Manners(b"\n", b"\n", reply_s),
+            Manners(b"\n", b"\n", self.reply_s),
             greeting=b"*IDN?\n",
             recognise=scpi_codec.identity,
         )

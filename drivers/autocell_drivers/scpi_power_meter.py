@@ -5,28 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from autocell.bench.protocols import Clock, Connect, RawReading
+from autocell.bench.protocols import RawReading
 from autocell_drivers import scpi_codec, sections
 from autocell_drivers.exchange import Exchange
-from autocell_drivers.scpi_instrument import ScpiInstrument, Station, settings
-
-_REPLY_S = 1.0
-
-
-def open_device(section: Mapping[str, Any], clock: Clock, connect: Connect) -> ScpiPowerMeter:
-    """Open the meter that a device section of the bench file describes.
-
-    Keys of this driver: ``baud``, for serial lines (115200), and ``reconnect_s`` (60), for how
-    long a line that has gone is waited for. Raises BenchFileError before anything is opened; then
-    Busy, Disconnected, NoReply or WrongIdentity.
-    """
-    station = Station.of(section)
-    transport = station.connect(clock, connect)
-    try:
-        return ScpiPowerMeter(transport, clock, station, _REPLY_S)
-    except BaseException:
-        transport.close()
-        raise
+from autocell_drivers.scpi_instrument import ScpiInstrument, settings
 
 
 class ScpiPowerMeter(ScpiInstrument):
@@ -82,7 +64,7 @@ class ScpiMeterChannel:
         return self._exchange.ask(
             self._question,
             lambda raw: scpi_codec.reading(raw, self._range_w),
-            reply_s=_REPLY_S + 2.0 * self._averaging_s,
+            reply_s=ScpiPowerMeter.reply_s + 2.0 * self._averaging_s,
         )
 
 
@@ -97,3 +79,7 @@ def _values(section: Mapping[str, Any], name: str) -> dict[str, float]:
         "averages": max(1, round(averaging_ms / sample_ms)),
         "averaging_ms": averaging_ms,
     }
+
+
+open_device = ScpiPowerMeter.open
+"""What the entry point names: see :meth:`ScpiInstrument.open`."""

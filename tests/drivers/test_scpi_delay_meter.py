@@ -70,7 +70,7 @@ class Meter:
 
 @pytest.fixture(autouse=True)
 def _short_of_patience(monkeypatch):
-    monkeypatch.setattr(scpi_delay_meter, "_REPLY_S", 0.2)
+    monkeypatch.setattr(scpi_delay_meter.ScpiDelayMeter, "reply_s", 0.2)
 
 
 @pytest.fixture(params=["visa-socket", "socket", "visa-pty"])

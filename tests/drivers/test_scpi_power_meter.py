@@ -89,7 +89,7 @@ def section(address, **changes):
 
 @pytest.fixture(autouse=True)
 def _short_of_patience(monkeypatch):
-    monkeypatch.setattr(scpi_power_meter, "_REPLY_S", 0.2)
+    monkeypatch.setattr(scpi_power_meter.ScpiPowerMeter, "reply_s", 0.2)
 
 
 @pytest.fixture(params=["visa-socket", "socket", "visa-pty"])

@@ -2,6 +2,7 @@
 
 import json
 import socket
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -31,21 +32,21 @@ faults:
 PATIENCE_S = 20.0
 
 
-class Session:
+class Session(ABC):
     """The same questions to the same instruments, however they are reached."""
 
     def __init__(self, bench: SimulatedBench) -> None:
         self.bench = bench
         self.heard: list[bytes] = []
 
-    def motion(self, command: bytes) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def motion(self, command: bytes) -> None: ...
 
-    def meter(self, command: bytes) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def meter(self, command: bytes) -> None: ...
 
-    def wait(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def wait(self) -> None: ...
 
     def play(self) -> None:
         for turn in range(6):

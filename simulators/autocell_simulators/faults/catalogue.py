@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from autocell_simulators.faults import environment, host, light, mechanics, meter, wire
 from autocell_simulators.faults.fault import Fault
@@ -52,17 +52,18 @@ MET_ON_BENCHES: Mapping[int, str] = {
 """How large each is on real benches: common practice, no source. By the rows of the table."""
 
 
-def _named(above: type[Fault]) -> Iterator[type[Fault]]:
-    for fault in above.__subclasses__():
-        if "name" in vars(fault):
-            yield fault
-        yield from _named(fault)
+def _named(kinds: Iterable[type[Fault]]) -> Iterator[type[Fault]]:
+    """Those that have a name of their own, and those below them."""
+    for kind in kinds:
+        if "name" in vars(kind):
+            yield kind
+        yield from _named(kind.__subclasses__())
 
 
 FAULTS: Mapping[str, type[Fault]] = {
     fault.name: fault
     for group in GROUPS
-    for fault in _named(Fault)
+    for fault in _named(Fault.__subclasses__())
     if fault.__module__ == group.__name__
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, ClassVar, Literal
@@ -99,7 +100,7 @@ class Effect:
     undo: Callable[[], None] | None = None
 
 
-class Fault(BaseModel):
+class Fault(BaseModel, ABC):
     """One fault with its magnitudes, in trade units. Subclasses are the catalogue.
 
     ``begin`` makes it happen; for what stays, the effect says how. ``rows`` are the numbers by
@@ -123,9 +124,9 @@ class Fault(BaseModel):
     of_the_line: ClassVar[bool] = False
     """Whether it needs nothing but a line: it works in front of any instrument."""
 
+    @abstractmethod
     def begin(self, rig: Rig, cue: Cue) -> Effect | None:
         """Make it happen now."""
-        raise NotImplementedError
 
     def objections(self, rig: Rig) -> Iterator[tuple[str, str]]:
         """Keys whose values do not suit this bench, and what would."""

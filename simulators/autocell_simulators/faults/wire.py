@@ -7,6 +7,7 @@ different faults.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Iterable, Iterator
 from typing import ClassVar
 
@@ -62,9 +63,9 @@ class MessageFault(WireFault):
         for wire in self.chosen(rig, cue):
             wire.arm(self.direction, strike)
 
+    @abstractmethod
     def strike(self, random: np.random.Generator) -> Strike:
         """What becomes of it."""
-        raise NotImplementedError
 
 
 class LateReply(MessageFault):
