@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -76,15 +77,33 @@ def site(tmp_path_factory):
 
 
 @pytest.fixture
+def spoilt_site(site, tmp_path):
+    """The same folder with two packages more: one cannot be imported, one takes a taken name."""
+    spoilt = shutil.copytree(site, tmp_path / "spoilt")
+    for name, driver, code in (
+        ("broken", "broken", "import no_such_vendor_library"),
+        ("twice", "example-stage", "x = 1"),
+    ):
+        (spoilt / f"{name}_driver.py").write_text(code, "utf-8")
+        info = spoilt / f"{name}-0.1.dist-info"
+        info.mkdir()
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 0.1\n")
+        (info / "entry_points.txt").write_text(
+            f"[autocell.drivers]\n{driver} = {name}_driver:open_device\n"
+        )
+    return spoilt
+
+
+@pytest.fixture
 def python(site, tmp_path):
     """Python with the package installed beside it."""
-    environment = {
-        **os.environ,
-        "PYTHONPATH": str(site),
-        "AUTOCELL_STORE": str(tmp_path / "runs.sqlite"),
-    }
 
-    def run(*arguments):
+    def run(*arguments, site=site):
+        environment = {
+            **os.environ,
+            "PYTHONPATH": str(site),
+            "AUTOCELL_STORE": str(tmp_path / "runs.sqlite"),
+        }
         return subprocess.run(
             [sys.executable, *map(str, arguments)],
             env=environment,
@@ -101,8 +120,8 @@ def python(site, tmp_path):
 def autocell(python):
     """The command line."""
 
-    def run(*arguments):
-        ended = python("-m", "autocell.cli", *arguments)
+    def run(*arguments, **where):
+        ended = python("-m", "autocell.cli", *arguments, **where)
         assert "Traceback" not in ended.stderr
         return ended
 
@@ -197,17 +216,8 @@ def test_published_suite_finds_what_is_wrong_with_a_driver(conformance, site):
     }
 
 
-def test_package_that_is_broken_or_there_twice_is_named_with_its_cure(autocell, site):
-    for name, code in (("broken", "import no_such_vendor_library"), ("twice", "x = 1")):
-        (site / f"{name}_driver.py").write_text(code, "utf-8")
-        info = site / f"{name}-0.1.dist-info"
-        info.mkdir()
-        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 0.1\n")
-        driver = "broken" if name == "broken" else "example-stage"
-        (info / "entry_points.txt").write_text(
-            f"[autocell.drivers]\n{driver} = {name}_driver:open_device\n"
-        )
-    ended = autocell("drivers", "--json")
+def test_package_that_is_broken_or_there_twice_is_named_with_its_cure(autocell, spoilt_site):
+    ended = autocell("drivers", "--json", site=spoilt_site)
     listed = json.loads(ended.stdout)["drivers"]
     problems = {driver["name"]: driver["problem"] for driver in listed if driver["problem"]}
     assert ended.returncode == 5
@@ -216,10 +226,12 @@ def test_package_that_is_broken_or_there_twice_is_named_with_its_cure(autocell, 
     assert "two packages" in problems["example-stage"]
 
 
-def test_bench_file_that_names_a_broken_driver_is_refused_with_its_cure(autocell, site, tmp_path):
+def test_bench_file_that_names_a_broken_driver_is_refused_with_its_cure(
+    autocell, spoilt_site, tmp_path
+):
     path = bench_file(tmp_path, "/dev/none", "/dev/none")
     path.write_text(path.read_text("utf-8").replace("driver: example-stage", "driver: broken"))
-    ended = autocell("check", "--bench", path)
+    ended = autocell("check", "--bench", path, site=spoilt_site)
     assert ended.returncode == 2
     assert "no_such_vendor_library" in ended.stderr
     assert "autocell drivers" in ended.stderr
