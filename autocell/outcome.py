@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import TypeAdapter
 
+from autocell.recovery import Condition, Recovery
 from autocell.setting import Setting
 
 if TYPE_CHECKING:
@@ -278,6 +279,10 @@ class Outcome:
     """Probability of each pass count at the end."""
     staircase: Staircase | None = None
     spots: tuple[Spot, ...] | None = None
+    condition: Condition | None = None
+    """What the meters showed at the end of a proved run."""
+    recovery: Recovery | None = None
+    """Of a recovery only."""
     run: str | None = None
 
     def with_run(self, run: str) -> Outcome:
@@ -316,6 +321,8 @@ class Outcome:
                 found.name: {"value": found.value, "u": found.u, "observable": found.observable}
                 for found in self.findings
             },
+            "condition": None if self.condition is None else vars(self.condition),
+            "recovery": None if self.recovery is None else self.recovery.as_json(),
             "run": self.run,
         }
         return {key: _finite(value, lambda _: None) for key, value in plain.items()}
