@@ -18,6 +18,7 @@ from autocell.cli.invocation import Invocation
 from autocell.cli.options import bench_option, json_option, store_option
 
 if TYPE_CHECKING:
+    from autocell_simulators.faults.scenario import Scenario
     from autocell_simulators.rehearsal.campaign import ShowProgress
     from autocell_simulators.rehearsal.campaign_file import CampaignFile
     from autocell_simulators.rehearsal.one import Rehearsal
@@ -48,6 +49,11 @@ def rehearse() -> None:
 @click.option("--tolerances", metavar="SCALE", type=click.FloatRange(min=0.0), default=1.0,
               show_default=True,
               help="Draw benches from the tolerances of the bench file times this.")  # fmt: skip
+@click.option("--scenario", metavar="FILE",
+              help="What goes wrong on each bench, and when: a scenario file, or the name of one "
+              "that comes along (bad-night).")  # fmt: skip
+@click.option("--start", metavar="NAME",
+              help="How each bench is found, as for autocell simulate.")  # fmt: skip
 @click.option("--only", metavar="INDEX", type=click.IntRange(min=0),
               help="Only bench number INDEX, step by step; no file.")  # fmt: skip
 @click.option(
@@ -75,6 +81,8 @@ def rehearse_change(
     seed: int,
     workers: int | None,
     tolerances: float,
+    scenario: str | None,
+    start: str | None,
     only: int | None,
     campaign: Path | None,
     from_belief: bool,
@@ -99,12 +107,11 @@ def rehearse_change(
     from autocell_simulators.rehearsal.plan import Plan
 
     from autocell.bench.file import load
-    from autocell.patterns import choose_pattern
 
-    plan = Plan(load(bench), passes, seed, tolerances)
+    plan = Plan(load(bench), passes, seed, tolerances, scenario=_scenario(scenario), start=start)
     if from_belief:
         plan = _as_believed(plan, store)
-    choose_pattern(plan.description, passes)  # refused once, not a thousand times
+    plan.check()  # refused once, not a thousand times
     if only is not None:
         return _rehearse_one(plan, only, as_json)
     carry_out = _carry_out(dask, workers)
@@ -129,7 +136,21 @@ def command(plan: Plan) -> str:
         words += ["--tolerances", repr(plan.scale)]
     if plan.learned is not None:
         words.append("--from-belief")
+    if plan.scenario is not None:
+        words += ["--scenario", plan.scenario.source]
+    if plan.start is not None:
+        words += ["--start", plan.start]
     return shlex.join(words)
+
+
+def _scenario(file: str | None) -> Scenario | None:
+    if file is None:
+        return None
+    from autocell_simulators.faults.scenario import load
+
+    from autocell.cli.options import bench_path
+
+    return load(bench_path(file))
 
 
 def _as_believed(plan: Plan, store: Path | None) -> Plan:
@@ -198,6 +219,8 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
     table.add_column()
     table.add_row("ended", fate(rehearsal, plan.passes).value)
     for name, value in dataclasses.asdict(rehearsal).items():
+        if name == "struck":
+            value = ", ".join(f"{one['fault']} ×{one['times']}" for one in value) or None
         if value is not None and name != "claims":
             shown_value = f"{value:.6g}" if isinstance(value, float) else str(value)
             table.add_row(name.replace("_", " "), Text(shown_value))

@@ -8,6 +8,7 @@ from collections.abc import Callable, Generator, Iterable
 from pathlib import Path
 
 import pytest
+from autocell_simulators.faults.scenario import read
 from autocell_simulators.rehearsal.campaign import rehearse_all
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
 from autocell_simulators.rehearsal.one import Claim, Rehearsal
@@ -79,6 +80,16 @@ def test_the_file_of_another_bench_is_refused(path: Path, plan: Plan) -> None:
     other = dataclasses.replace(plan.description, sha256="0" * 64)
     with pytest.raises(UsageError, match="bench_sha256"):
         CampaignFile(path, dataclasses.replace(plan, description=other))
+
+
+def test_the_file_of_another_scenario_is_refused(path: Path, plan: Plan) -> None:
+    knocked = read("scenario: a knock (invented)\nfaults: [{fault: knock, when: {reading: 40}}]\n")
+    harder = read("scenario: a knock (invented)\nfaults: [{fault: knock, when: {reading: 41}}]\n")
+    CampaignFile(path, dataclasses.replace(plan, scenario=knocked))
+    CampaignFile(path, dataclasses.replace(plan, scenario=dataclasses.replace(knocked, name="x")))
+    for other in (plan, dataclasses.replace(plan, scenario=harder)):
+        with pytest.raises(UsageError, match="campaign"):
+            CampaignFile(path, other)
 
 
 def test_the_file_of_another_version_is_refused(path: Path, plan: Plan) -> None:

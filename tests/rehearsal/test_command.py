@@ -98,6 +98,8 @@ def test_one_bench_is_replayed_to_the_last_digit(
         (("27", "--bench", "peat-bog"), "27 passes cannot be set"),
         (("26", "--bench", "peat-bog", "--dask", "x", "--workers", "2"), "--workers is for this"),
         (("26", "--bench", "peat-bog", "--benches", "0"), "--benches"),
+        (("26", "--bench", "peat-bog", "--start", "upside-down"), "there are: six-pass"),
+        (("26", "--bench", "peat-bog", "--scenario", "no-such"), "no-such"),
     ],
 )
 def test_what_cannot_be_rehearsed_is_refused_at_once(

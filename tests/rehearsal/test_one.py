@@ -6,8 +6,9 @@ import dataclasses
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import read
 from autocell_simulators.inprocess import connector
-from autocell_simulators.rehearsal.one import Rehearsal, bench_seed, rehearse_change
+from autocell_simulators.rehearsal.one import Rehearsal, Struck, bench_seed, rehearse_change
 from autocell_simulators.rehearsal.plan import Plan
 
 from autocell.bench.clock import VirtualClock
@@ -50,6 +51,46 @@ def test_what_is_claimed_on_the_way_is_compared_with_what_was_true_there(
     assert claims[0].true_passes == 6  # where the bench starts
     assert claims[-1].true_passes == 26
     assert all(0.0 < claim.probability <= 1.0 for claim in claims)
+
+
+def test_what_struck_is_told_and_a_lost_reply_costs_nothing_but_time(
+    description: BenchDescription, in_this_process: list[Rehearsal]
+) -> None:
+    scenario = read(
+        "scenario: three replies lost (invented)\n"
+        "faults:\n"
+        "  - {fault: lost-reply, device: motion, when: {query: 40}}\n"
+        "  - {fault: lost-reply, device: motion, when: {query: 140}}\n"
+        "  - {fault: late-reply, device: motion, when: {query: 240}}\n"
+        "  - {fault: mode-hop, when: {at_s: 3600}}\n"
+    )
+    rehearsal = rehearse_change(description, 26, campaign_seed=5, index=0, scenario=scenario)
+    assert rehearsal.struck == (Struck("lost-reply", 2), Struck("late-reply", 1))
+    undisturbed = in_this_process[0]
+    assert (rehearsal.verdict, rehearsal.true_passes) == (Verdict.REACHED, 26)
+    assert rehearsal.moves == undisturbed.moves
+    # three replies, each waited for at least as long as the dialect says
+    assert rehearsal.bench_time_s > undisturbed.bench_time_s + 3 * 0.3
+
+
+def test_a_bench_may_be_found_in_any_start_state(description: BenchDescription) -> None:
+    rehearsal = rehearse_change(description, 26, campaign_seed=5, index=0, start="dark")
+    assert rehearsal.verdict is Verdict.HELD
+    assert "no light where the bench stands" in rehearsal.reason
+
+
+def test_the_faults_of_a_scenario_with_a_seed_differ_from_bench_to_bench(
+    description: BenchDescription,
+) -> None:
+    scenario = read(
+        "scenario: a bench that is found in bits (invented)\nseed: 4\nstart: dark\n"
+        "faults: [{fault: duplicated-reply, when: {per_query: 0.3}}]\n"
+    )
+    struck = [
+        rehearse_change(description, 26, campaign_seed=5, index=index, scenario=scenario).struck
+        for index in (0, 0, 1)
+    ]
+    assert struck[0] == struck[1] != struck[2]
 
 
 def test_benches_of_one_campaign_and_of_two_all_differ() -> None:

@@ -7,9 +7,10 @@ import json
 from collections.abc import Callable
 
 import pytest
-from autocell_simulators.rehearsal.one import Claim, Rehearsal
+from autocell_simulators.rehearsal.one import Claim, Rehearsal, Struck
 from autocell_simulators.rehearsal.summary import (
     Fate,
+    Survival,
     fate,
     reliability,
     share,
@@ -171,6 +172,21 @@ def test_a_broken_limit_and_each_replay_are_printed(make: Make) -> None:
     assert "Limits were broken 2 times" in text.getvalue()
     assert "again --only 1" in text.getvalue()
     assert "0.4 to 0.6" in text.getvalue()
+
+
+def test_survival_is_of_those_benches_that_a_fault_really_struck(make: Make) -> None:
+    knock, stick = Struck("knock", 1), Struck("stick", 3)
+    benches = [
+        make(0),
+        make(1, struck=(stick,)),
+        make(2, struck=(stick, knock), **HELD),
+        make(3, struck=(knock,), true_passes=56),
+    ]
+    summary = summarise(benches, 62)
+    assert summary.survived == (Survival("knock", 2, 0, 1), Survival("stick", 2, 1, 2))
+    text = io.StringIO()
+    print_summary(summary, ["again"] * 4, Console(file=text, width=120))
+    assert "struck 2 of 4: 1 reached and true all the same, 2 ended true" in text.getvalue()
 
 
 def test_a_campaign_where_all_failed_has_no_costs_but_is_json(make: Make) -> None:

@@ -17,6 +17,7 @@ What is wrong with a file is said at once, each fault of it on a line with its p
 from __future__ import annotations
 
 import difflib
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -84,6 +85,18 @@ class Scenario:
     source: str = "scenario"
     """Where it was read, for messages."""
     lines: Mapping[KeyPath, int] = field(default_factory=dict)
+
+    @property
+    def fingerprint(self) -> str:
+        """The same for all scenarios in which the same happens, whatever file they stand in."""
+        happens = (
+            self.seed,
+            self.start,
+            tuple(self.instruments),
+            sorted((name, axis.model_dump_json()) for name, axis in self.axes.items()),
+            [(entry.fault.name, repr(entry)) for entry in self.entries],
+        )
+        return hashlib.sha256(repr(happens).encode()).hexdigest()
 
     def check_axes(self, known: Mapping[str, object]) -> None:
         """Raises UsageError for axes that the bench does not have."""

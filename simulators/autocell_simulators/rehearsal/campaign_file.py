@@ -110,7 +110,7 @@ class CampaignFile:
 
 
 def _header(plan: Plan) -> dict[str, Any]:
-    return {
+    header = {
         "rehearsal": "change",
         "passes": plan.passes,
         "seed": plan.seed,
@@ -119,3 +119,8 @@ def _header(plan: Plan) -> dict[str, Any]:
         "bench_sha256": plan.description.sha256,
         "version": __version__,
     }
+    if plan.scenario is not None:
+        header["scenario"] = plan.scenario.fingerprint
+    if plan.start is not None:
+        header["start"] = plan.start
+    return header

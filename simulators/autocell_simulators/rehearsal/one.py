@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -20,7 +22,9 @@ from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.tuning import Experience
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
+from autocell_simulators.optics import TrueOptics
 from autocell_simulators.rehearsal.believed import believed
 from autocell_simulators.truth import draw_truth
 
@@ -32,6 +36,14 @@ class Claim:
     probability: float
     passes: int
     true_passes: int
+
+
+@dataclass(frozen=True)
+class Struck:
+    """A fault began on this bench, so many times, by the simulator's own account."""
+
+    fault: str
+    times: int
 
 
 @dataclass(frozen=True)
@@ -70,6 +82,7 @@ class Rehearsal:
     margin_nights: float | None = None
     limit_violations: int | None = None
     claims: tuple[Claim, ...] = ()
+    struck: tuple[Struck, ...] = ()
 
 
 def bench_seed(campaign_seed: int, index: int) -> int:
@@ -89,17 +102,27 @@ def rehearse_change(
     index: int,
     scale: float = 1.0,
     learned: Learned | None = None,
+    scenario: Scenario | None = None,
+    start: str | None = None,
     listener: Listener = nobody,
 ) -> Rehearsal:
     """Change the pass count of bench number ``index``, drawn with tolerances times ``scale``, or
-    from what an earlier run learned.
+    from what an earlier run learned; found as ``start`` says, and failing as ``scenario`` does.
 
-    The procedure is the one that ``autocell change`` runs, on the drivers it uses, with its
-    default seed. It raises nothing: what ends a rehearsal is the reason of a failed one.
+    What is random about the faults follows from the bench's own seed, or from the scenario's and
+    ``index``: no two benches of a campaign fail alike. The procedure is the one that ``autocell
+    change`` runs, on the drivers it uses, with its default seed. It raises nothing: what ends a
+    rehearsal is the reason of a failed one.
     """
     seed = bench_seed(campaign_seed, index)
     try:
-        return _rehearse(description, passes, seed, index, scale, learned, listener)
+        truth = draw_truth(description, seed, scale=scale)
+        if learned is not None:
+            truth = believed(description, truth, learned)
+        bench = SimulatedBench(
+            description, truth, VirtualClock(), start=start, scenario=_own(scenario, index)
+        )
+        return _rehearse(bench, passes, index, learned, listener)
     except Exception as error:
         return failed(campaign_seed, index, _in_words(error))
 
@@ -109,38 +132,35 @@ def failed(campaign_seed: int, index: int, reason: str) -> Rehearsal:
     return Rehearsal(index, bench_seed(campaign_seed, index), Verdict.FAILED, reason)
 
 
+def _own(scenario: Scenario | None, index: int) -> Scenario | None:
+    """The scenario with a seed of this bench's own, where it has one for all."""
+    if scenario is None or scenario.seed is None:
+        return scenario
+    return dataclasses.replace(scenario, seed=bench_seed(scenario.seed, index))
+
+
 def _rehearse(
-    description: BenchDescription,
-    passes: int,
-    seed: int,
-    index: int,
-    scale: float,
-    learned: Learned | None,
-    listener: Listener,
+    bench: SimulatedBench, passes: int, index: int, learned: Learned | None, listener: Listener
 ) -> Rehearsal:
-    clock = VirtualClock()
-    truth = draw_truth(description, seed, scale=scale)
-    if learned is not None:
-        truth = believed(description, truth, learned)
-    bench = SimulatedBench(description, truth, clock)
-    guesses: list[tuple[float, int, dict[str, float]]] = []
+    guesses: list[tuple[float, int, TrueOptics, dict[str, float]]] = []
 
     def listen(progress: Progress) -> None:
         if progress.passes is not None and progress.probability is not None:
-            guesses.append((progress.probability, progress.passes, bench.true_positions()))
+            positions = bench.true_positions()
+            guesses.append((progress.probability, progress.passes, bench.optics, positions))
         listener(progress)
 
     began_s = time.process_time()
     experience = None if learned is None else Experience(learned, nights=1.0)
-    outcome = _carry_out(description, passes, bench, listen, experience)
+    outcome = _carry_out(bench.description, passes, bench, listen, experience)
     cpu_s = time.process_time() - began_s
     # Only here, with the outcome fixed, is the simulator asked what is true.
     told = bench.truth_report()
     claims = [
-        Claim(probability, guess, int(bench.optics.exit(positions).passes))
-        for probability, guess, positions in guesses
+        Claim(probability, guess, int(optics.exit(positions).passes))
+        for probability, guess, optics, positions in guesses
     ]
-    return _compare(index, seed, outcome, told, claims, cpu_s)
+    return _compare(index, outcome, told, claims, cpu_s)
 
 
 def _carry_out(
@@ -171,7 +191,6 @@ def _carry_out(
 
 def _compare(
     index: int,
-    seed: int,
     outcome: Outcome,
     truth: dict[str, Any],
     claims: list[Claim],
@@ -185,7 +204,7 @@ def _compare(
         claims = [*claims, Claim(proof.probability, outcome.passes, true_passes)]
     return Rehearsal(
         index=index,
-        seed=seed,
+        seed=int(truth["seed"]),
         verdict=outcome.verdict,
         reason=outcome.reason,
         proved=proof is not None and proof.proved,
@@ -212,7 +231,13 @@ def _compare(
         margin_nights=_nights(outcome.margins),
         limit_violations=int(truth["limit_violations"]),
         claims=tuple(claims),
+        struck=_struck(truth["events"]),
     )
+
+
+def _struck(events: Sequence[dict[str, Any]]) -> tuple[Struck, ...]:
+    began = Counter(event["fault"] for event in events if event["what"] == "begins")
+    return tuple(Struck(fault, times) for fault, times in began.items())
 
 
 def _nights(margins: Sequence[AxisMargin]) -> float | None:

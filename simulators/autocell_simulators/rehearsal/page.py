@@ -39,6 +39,8 @@ def render(
         sections.append(_reliability(summary))
     if summary.reached_true.count:
         sections.append(_calibration(plan, rehearsals, summary))
+    if summary.survived:
+        sections.append(_section("What went wrong", _table(text.survival_rows(summary))))
     sections += [_worst(summary, replays), _footer(plan)]
     return f"""<!DOCTYPE html>
 <html lang="en">

@@ -12,6 +12,7 @@ from autocell.outcome import Learned
 from autocell.patterns import choose_pattern
 from autocell.procedures.progress import Listener, nobody
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.rehearsal.one import Rehearsal, failed, rehearse_change
 
 
@@ -20,7 +21,8 @@ class Plan:
     """Change to ``passes`` on benches drawn from ``seed``, with tolerances times ``scale``.
 
     With ``learned`` they are drawn from what the run ``learned_by`` learned, and the procedure
-    starts from it, as it would the night after.
+    starts from it, as it would the night after. What goes wrong on each is in ``scenario``, and
+    how it is found in ``start``.
     """
 
     description: BenchDescription
@@ -29,6 +31,8 @@ class Plan:
     scale: float = 1.0
     learned: Learned | None = None
     learned_by: str | None = None
+    scenario: Scenario | None = None
+    start: str | None = None
 
     def rehearse(self, index: int, listener: Listener = nobody) -> Rehearsal:
         """Bench number ``index``."""
@@ -39,7 +43,17 @@ class Plan:
             index=index,
             scale=self.scale,
             learned=self.learned,
+            scenario=self.scenario,
+            start=self.start,
             listener=listener,
+        )
+
+    def check(self) -> None:
+        """Raises UsageError for what would end every rehearsal alike: passes that cannot be set, a
+        start state that there is not, a scenario that does not suit the bench."""
+        choose_pattern(self.description, self.passes)
+        SimulatedBench(
+            self.description, self.seed, VirtualClock(), start=self.start, scenario=self.scenario
         )
 
     def failed(self, index: int, reason: str) -> Rehearsal:

@@ -99,6 +99,17 @@ class RelativeErrors:
 
 
 @dataclass(frozen=True)
+class Survival:
+    """Of the benches that ``fault`` struck: how many reached the wanted count all the same, and
+    how many ended true, which is anything but a false claim."""
+
+    fault: str
+    struck: int
+    reached_true: int
+    ended_true: int
+
+
+@dataclass(frozen=True)
 class Summary:
     """A campaign in numbers. See :func:`summarise` for what each is taken over."""
 
@@ -125,6 +136,7 @@ class Summary:
     margin_nights: Spread
     margin_before_nights: Spread
     limit_violations: int
+    survived: tuple[Survival, ...]
     worst: tuple[Rehearsal, ...]
 
     def as_json(self) -> dict[str, Any]:
@@ -166,6 +178,7 @@ class Summary:
             "margin_nights_median": self.margin_nights.median,
             "margin_before_nights_median": self.margin_before_nights.median,
             "limit_violations": self.limit_violations,
+            "survived": [vars(row) for row in self.survived],
             "worst": [rehearsal.seed for rehearsal in self.worst],
         }
 
@@ -232,7 +245,20 @@ def summarise(rehearsals: Sequence[Rehearsal], wanted: int) -> Summary:
         margin_nights=_spread(r.margin_nights for r in reached),
         margin_before_nights=_spread(r.margin_before_nights for r in reached),
         limit_violations=sum(r.limit_violations or 0 for r in rehearsals),
+        survived=survival(rehearsals, wanted),
         worst=_worst(rehearsals, wanted),
+    )
+
+
+def survival(rehearsals: Iterable[Rehearsal], wanted: int) -> tuple[Survival, ...]:
+    """For each fault that struck at all, in the order of their names."""
+    ends: dict[str, list[Fate]] = {}
+    for rehearsal in rehearsals:
+        for struck in rehearsal.struck:
+            ends.setdefault(struck.fault, []).append(fate(rehearsal, wanted))
+    return tuple(
+        Survival(fault, len(of), of.count(Fate.REACHED_TRUE), len(of) - of.count(Fate.WRONG))
+        for fault, of in sorted(ends.items())
     )
 
 

@@ -25,6 +25,7 @@ def print_summary(summary: Summary, replays: Sequence[str], console: Console) ->
         ("", fate_rows(summary)),
         ("", cost_rows(summary)),
         ("Claimed against true, where reached", calibration_rows(summary)),
+        ("What went wrong", survival_rows(summary)),
     ):
         if rows:
             _print_rows(heading, rows, console)
@@ -106,6 +107,18 @@ def calibration_rows(summary: Summary) -> list[tuple[str, str]]:
             ("Least margin, median", f"{nights:.0f} nights of drift, {before:.0f} before settling")
         )
     return rows
+
+
+def survival_rows(summary: Summary) -> list[tuple[str, str]]:
+    """Fault, and what became of the benches that it struck."""
+    return [
+        (
+            row.fault,
+            f"struck {row.struck} of {summary.benches}: {row.reached_true} reached and true all "
+            f"the same, {row.ended_true} ended true",
+        )
+        for row in summary.survived
+    ]
 
 
 def share_in_words(share: Share) -> str:
