@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 
 from autocell.bench.budget import Usage
@@ -104,6 +104,16 @@ class Bench:
     def doubt(self, axis: str, trust: Trust, why: str) -> None:
         """Believe an axis less, because the journal or the light says so; written down."""
         self._guard.doubt(axis, trust, why)
+
+    def vouch_for(self, axes: Iterable[str]) -> None:
+        """Take it from an earlier run that these axes go the right way and as far as asked, so that
+        they need no first move. Those whose position is lost are not believed that."""
+        for axis in axes:
+            self._guard.trust.found_right(axis)
+
+    def tried(self) -> dict[str, bool]:
+        """Of every axis, whether a move has shown that it goes the right way and far enough."""
+        return {name: self._guard.trust.tried(name) for name in self.description.axes}
 
     def tells_reference(self, axis: str) -> bool:
         """Whether the controller of this axis would say that it has lost its position."""

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NoReturn
 
+from autocell.bench import first_moves
 from autocell.bench.budget import Budget, Usage
 from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
@@ -74,15 +75,27 @@ class Guard:
         if isinstance(axis, ReportsReference) and not axis.referenced():
             self.lose(name, "its controller has no reference; was it switched off?")
 
-    def lose(self, name: str, why: str) -> NoReturn:
-        """Believe an axis no more: it is told to stop, that is written down, MotionError raised."""
+    def lose(self, name: str, why: str, plainly: str | None = None) -> NoReturn:
+        """Believe an axis no more: it is told to stop, that is written down, MotionError raised,
+        with what is to be said of it if the cure is another than to home it."""
         if name in self._under_way:
             self.halt([name])
         self.trust.lower(name, Trust.LOST, why)
         self._tell("trust", f"{name}: position lost, {why}")
         raise MotionError(
-            f"{name}: its position is lost: {why}. Look at the bench, then home the axis before "
+            plainly
+            or f"{name}: its position is lost: {why}. Look at the bench, then home the axis before "
             "anything else moves it"
+        )
+
+    def found_right(self, name: str, asked: float, went: float) -> None:
+        """Take note of a first move that went the right way and as far as asked (m or rad)."""
+        self.trust.found_right(name)
+        unit = self._description.axes[name].unit
+        self._tell(
+            "first move",
+            f"{name}: asked to go by {asked * 1e3:+.4f} {unit}, it went by {went * 1e3:+.4f} "
+            f"{unit} as it reads; whether the light agrees it does not tell",
         )
 
     def look_around(self) -> list[str]:
@@ -139,11 +152,13 @@ class Guard:
     def start(self, move: PlannedMove, leg: float, start: float, purpose: str) -> None:
         """Send one leg of an admitted move: written down first, then sent.
 
-        Raises StoreError when it cannot be written; then nothing is sent.
+        Raises StoreError when it cannot be written, and LimitError when an axis whose first move
+        nobody has seen would go further than such a move may; then nothing is sent.
         """
         name = move.axis.name
         self.raise_if_stopped()
         self._check_leg(move, leg)
+        self._check_first_move(move, leg, start)
         self._under_way[name] = self._journal.move_intended(self.time_s, name, start, leg, purpose)
         self.budget.moves += 1
         if move.axis.unit == "mm":
@@ -276,6 +291,15 @@ class Guard:
                 f"bring the mirrors to {lowest_m * 1e3:.4f} mm; the minimum gap is "
                 f"{bench.minimum_gap_m * 1e3:g} mm (tolerance of the spacing and scatter "
                 f"included){_approach(move)}"
+            )
+
+    def _check_first_move(self, move: PlannedMove, leg: float, start: float) -> None:
+        axis, short = move.axis, first_moves.longest(move.axis)
+        if not self.trust.tried(axis.name) and abs(leg - start) > short + axis.repeatability:
+            raise LimitError(
+                f"{axis.name}: from {trade(axis, start)} to {trade(axis, leg)} is further than "
+                f"{trade(axis, short)}, the longest first move of an axis: nobody has seen yet "
+                "whether it goes the right way"
             )
 
     def _check_trust(self, move: PlannedMove) -> None:

@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from autocell.bench import first_moves
 from autocell.bench.guard import Guard
 from autocell.bench.plan import PlannedMove, plan_move, time_limit, trade, travel_time
 from autocell.bench.protocols import Clock
@@ -67,7 +68,8 @@ class Motion:
                 backlash_is_out=self._backlash_is_out[name],
             )
             if move is not None:
-                moves.append(move)
+                tried = self._guard.trust.tried(name)
+                moves.append(move if tried else first_moves.with_first_move(move))
         self._guard.check_limits(moves)
         return moves
 
@@ -116,6 +118,9 @@ class Motion:
             return False
         self._guard.check_reference(name)
         self._guard.ended(name, position, "arrived")
+        asked = flight.leg - flight.start
+        if not self._guard.trust.tried(name) and first_moves.tells(flight.move.axis, asked):
+            self._guard.found_right(name, asked, position - flight.start)
         if flight.legs_left:
             self._start_leg(flight, position, purpose)
             return False
@@ -129,12 +134,22 @@ class Motion:
         play = self._guard.trust.tolerance(axis.name) + 0.05 * flight.distance
         low, high = sorted((flight.start, flight.leg))
         if not low - play <= position <= high + play:
+            self._refuse_first_move(flight, position)
             self._guard.lose(
                 axis.name,
                 f"it reads {trade(axis, position)} on the way from {trade(axis, flight.start)} to "
                 f"{trade(axis, flight.leg)}; it ran away, its direction is wrong, or its "
                 "controller was switched off",
             )
+
+    def _refuse_first_move(self, flight: _Flight, position: float) -> None:
+        """Raises MotionError when this is a first move and shows a wrong sign or scale."""
+        axis = flight.move.axis
+        if self._guard.trust.tried(axis.name):
+            return
+        story = first_moves.wrong(axis, flight.start, flight.leg, position)
+        if story is not None:
+            self._guard.lose(axis.name, "its first move showed a wrong sign or scale", story)
 
     def _check_progress(self, flight: _Flight, moving: bool, position: float) -> None:
         """Raises MotionError when an axis sticks, rests away from its target, or is late."""
@@ -153,6 +168,7 @@ class Motion:
         elif flight.idle_since_s is None:
             flight.idle_since_s = now
         elif now - flight.idle_since_s > _IDLE_S:
+            self._refuse_first_move(flight, position)
             raise MotionError(
                 f"{axis.name} stopped at {here}, sent to {there}; does it stick, or is a switch "
                 "in its way?"

@@ -29,6 +29,7 @@ class _Belief:
     why: str
     seen: float | None = None
     lost_at: float | None = None
+    tried: bool = False
 
 
 class TrustBook:
@@ -68,6 +69,16 @@ class TrustBook:
         )
         return False
 
+    def tried(self, name: str) -> bool:
+        """Whether a first move of this axis was seen to go the right way and as far as asked, and
+        its position was not lost since."""
+        return self._beliefs[name].tried
+
+    def found_right(self, name: str) -> None:
+        """A first move has shown sign and scale, now or in an earlier run."""
+        belief = self._beliefs[name]
+        belief.tried = belief.trust is not Trust.LOST
+
     def tolerance(self, name: str) -> float:
         """How far a resting axis may appear to move, m or rad."""
         axis = self._axes[name]
@@ -86,6 +97,7 @@ class TrustBook:
         if trust.rank < belief.trust.rank:
             belief.trust, belief.why = trust, why
             belief.lost_at = belief.seen if trust is Trust.LOST else None
+            belief.tried &= trust is not Trust.LOST
 
     def arrived(self, name: str) -> None:
         """An approach ended where it was sent: what was estimated is known again. What is lost

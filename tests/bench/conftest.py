@@ -132,7 +132,8 @@ class Rig:
         return [(name, target) for name, axis in self.axes.items() for target in axis.commands]
 
 
-def make_rig(description: BenchDescription | None = None) -> Rig:
+def make_rig(description: BenchDescription | None = None, *, tried: bool = True) -> Rig:
+    """``tried`` says that the first move of every axis was seen to be right in an earlier run."""
     description = description or load(shipped("peat-bog"))
     clock, journal = VirtualClock(), MemoryJournal()
     axes = {
@@ -141,6 +142,8 @@ def make_rig(description: BenchDescription | None = None) -> Rig:
     }
     guard = Guard(description, axes, clock, journal)
     guard.look_around()
+    for name in description.axes if tried else ():
+        guard.trust.found_right(name)
     return Rig(description, clock, journal, axes, guard, Motion(description, guard, clock))
 
 
