@@ -88,7 +88,8 @@ def hole_transmission(
 
     T = 1 − Q₁(2s/w, 2a/w), Marcum's Q: the distribution function of a non-central χ² with two
     degrees of freedom and non-centrality 4s²/w², at 4a²/w². Right to 1e-14 of the whole beam;
-    where next to everything passes, :func:`edge_loss` keeps the digits of the rest.
+    where next to everything passes, :func:`edge_loss` keeps the digits of the rest. A radius below
+    zero is a closed hole.
 
     Args:
         hole_radius_m: a. offset_m: s, from the centre of the beam to that of the hole.
@@ -97,7 +98,7 @@ def hole_transmission(
     from scipy.special import chndtr
 
     a, s, w = (np.asarray(v, dtype=float) for v in (hole_radius_m, offset_m, beam_radius_m))
-    return np.asarray(chndtr((2.0 * a / w) ** 2, 2.0, (2.0 * s / w) ** 2))
+    return np.asarray(chndtr((2.0 * np.maximum(a, 0.0) / w) ** 2, 2.0, (2.0 * s / w) ** 2))
 
 
 def edge_loss(
@@ -111,7 +112,7 @@ def edge_loss(
     from scipy.stats import ncx2
 
     a, s, w = (np.asarray(v, dtype=float) for v in (aperture_radius_m, offset_m, beam_radius_m))
-    return np.asarray(ncx2.sf((2.0 * a / w) ** 2, 2.0, (2.0 * s / w) ** 2))
+    return np.asarray(ncx2.sf((2.0 * np.maximum(a, 0.0) / w) ** 2, 2.0, (2.0 * s / w) ** 2))
 
 
 def elliptical_hole_transmission(

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -89,6 +90,10 @@ def reentrant_spacings(
     Returns:
         (M,) of dtype :data:`REENTRANT`, by rising spacing.
     """
+    if exit_mirror not in get_args(MirrorName):
+        raise ValueError(
+            f"{exit_mirror!r} is no mirror; there are {', '.join(get_args(MirrorName))}"
+        )
     turn = _turn(exit_azimuth_rad) if exit_mirror == "far" else 0.0
     pairs = [
         (passes, orbits)
@@ -188,10 +193,13 @@ def reentrant_circle(
     (1 + cos θ) r²/2R, which is comparable with the width of a high plateau.
 
     Raises:
-        ValueError: no such orbit; the circle is wider than a mirror, or θ = π/2 and the mirrors
-            differ.
+        ValueError: no such orbit; not between none and half a turn a pass, the circle is wider
+            than a mirror, or θ = π/2 and the mirrors differ.
     """
-    theta = 2.0 * math.pi * (orbits + _turn(exit_azimuth_rad)) / passes
+    turns = orbits + _turn(exit_azimuth_rad)
+    if not 0.0 < 2.0 * turns < passes:
+        raise ValueError(f"no circular orbit: {turns:g} turns in {passes} passes")
+    theta = 2.0 * math.pi * turns / passes
     h1 = _plane_distance(radius_1_m, circle_radius_m)
     far = circle_radius_m
     for _ in range(_ITERATIONS):

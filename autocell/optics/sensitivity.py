@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autocell.optics.cell import Cell, FloatArray, InputBeam, Mirror
-from autocell.optics.trace import exit_power, trace
+from autocell.optics.trace import batch_shape, exit_power, trace
 
 PARAMETERS = (
     "spacing_m",
@@ -102,7 +102,13 @@ def jacobian(cell: Cell, beam: InputBeam, passes: int) -> Jacobian:
     """How the spots, the exit and the path of one cell answer to each parameter.
 
     f′ = (f(−2h) − 8 f(−h) + 8 f(h) − f(2h)) / 12h of the exact trace.
+
+    Raises:
+        ValueError: a cell or beam that is itself a batch, or no pass.
     """
+    _refuse_batch(cell, beam)
+    if passes < 1:
+        raise ValueError(f"light leaves after 1 pass or more, not after {passes}")
     steps = np.array([-2.0, -1.0, 1.0, 2.0])
     weights = np.array([1.0, -8.0, 8.0, -1.0]) / (12.0 * _STEP)
     changes = _STEP * steps[None, :, None] * np.eye(_P)[:, None, :]
@@ -160,8 +166,9 @@ def plateau_margins(
         scale: (D,), about the change that moves a spot by the hole's radius; worked out by default.
 
     Raises:
-        ValueError: a cell that is itself a batch.
+        ValueError: a cell or beam that is itself a batch, or no pass.
     """
+    _refuse_batch(cell, beam)
     along = np.eye(_P) if directions is None else np.asarray(directions, dtype=float)
     start = np.zeros_like(along) if around is None else np.asarray(around, dtype=float)
     if scale is None:
@@ -266,6 +273,12 @@ def spacing_margins(cell: Cell, beam: InputBeam, passes: int) -> SpacingMargins:
         low_per_unit=(low[1 + _P :] - low[1 : 1 + _P]) / (2.0 * steps),
         high_per_unit=(high[1 + _P :] - high[1 : 1 + _P]) / (2.0 * steps),
     )
+
+
+def _refuse_batch(cell: Cell, beam: InputBeam) -> None:
+    """Changes would be broadcast against the batch instead of being made to each of it."""
+    if batch_shape(cell, beam):
+        raise ValueError("what small changes do is asked of one cell, and this is a batch")
 
 
 def _scales(cell: Cell, beam: InputBeam, passes: int, directions: FloatArray) -> FloatArray:

@@ -115,9 +115,12 @@ def leak_table(path: Path, *, least: float = 1e-9, reference_pass: int | None = 
     the last of the trace: for one that is p passes early or late about c/(p d). Derived here.
 
     Raises:
-        ValueError: a path that is a batch.
+        ValueError: a path that is a batch, or a reference pass that was not traced.
     """
     _refuse_batch(path)
+    traced = len(path.position_m) - 1
+    if reference_pass is not None and not 0 <= reference_pass <= traced:
+        raise ValueError(f"{traced} passes were traced, and {reference_pass} is none of them")
     large, small = path.beam_radii_m
     length = path.path_length_m
     reference_m = length[-1 if reference_pass is None else reference_pass]

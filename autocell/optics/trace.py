@@ -19,6 +19,14 @@ from autocell.optics.rows import COLUMNS, SPOT_COLUMNS, TALLY_COLUMNS
 
 IntArray = NDArray[np.int64]
 
+_POSITIVE = [
+    place
+    for place, (part, name) in enumerate(COLUMNS)
+    if (part, name) == ("cell", "spacing_m")
+    or (part.endswith("_mirror") and name in ("radius_x_m", "radius_y_m"))
+]
+"""Where COLUMNS has what must be positive and finite."""
+
 _BLOCK = 4096
 """Rows packed at a time: bounds memory, and a block stays in the second-level cache."""
 
@@ -135,6 +143,13 @@ class _Columns:
             into[...] = values[piece] if along_first else values
         return packed.reshape(len(self.values), -1)
 
+    def darken(self, tallies: FloatArray) -> None:
+        """Take the light out of cells that cannot be: rays may have met the back of a mirror."""
+        for column in _POSITIVE:
+            impossible = ~((self.values[column] > 0.0) & (self.values[column] < np.inf))
+            if impossible.any():
+                tallies.reshape(*self.shape, -1)[np.broadcast_to(impossible, self.shape)] = 0.0
+
 
 def exit_power(
     cell: Cell, beam: InputBeam, max_passes: int, *, floor: float = 1e-10, threads: int = 1
@@ -145,13 +160,18 @@ def exit_power(
     arrives at the entrance hole is left: the power is right to that. Cells are packed and followed
     in blocks along the first axis of the batch, on as many ``threads`` as asked for.
 
+    A cell that cannot be, its spacing or a radius of curvature not positive and finite, stays dark
+    among the others of its batch.
+
     Raises:
         ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, a mirror
-            named neither entrance nor far, or fewer than no passes.
+            named neither entrance nor far, fewer than no passes, or fewer threads than one.
     """
     from autocell.optics.kernel import NO_LEAKS, NO_SPOTS, follow
 
     _refuse_negative(max_passes)
+    if threads < 1:
+        raise ValueError(f"light is followed on 1 thread or more, not on {threads}")
     columns = _Columns.of(cell, beam)
     sides = _sides(cell)
     tallies = np.empty((math.prod(columns.shape), len(TALLY_COLUMNS)))
@@ -167,6 +187,7 @@ def exit_power(
         with ThreadPoolExecutor(threads) as pool:
             for done in [pool.submit(follow_piece, *piece) for piece in pieces]:
                 done.result()
+    columns.darken(tallies)
     return _exit(tallies, columns)
 
 
@@ -178,18 +199,20 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
 
     Raises:
         ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, a mirror
-            named neither entrance nor far, or fewer than no passes.
+            named neither entrance nor far, fewer than no passes, mirrors that are not apart, or one
+            that is not concave.
     """
     from autocell.optics.kernel import follow
 
     _refuse_negative(passes)
+    _refuse_what_is_no_cell(cell)
     columns = _Columns.of(cell, beam)
     shape, count = columns.shape, math.prod(columns.shape)
     spots = np.full((count, passes + 1, len(SPOT_COLUMNS)), np.nan)
     leaks = np.zeros((count, passes + 1, len(cell.holes)))
     tallies = np.empty((count, len(TALLY_COLUMNS)))
     follow(columns.packed(slice(None)), *_sides(cell), passes, 0.0, tallies, spots, leaks)
-    spots = spots.reshape(*shape, passes + 1, -1)
+    spots = spots.reshape(*shape, passes + 1, len(SPOT_COLUMNS))
     return Path(
         position_m=spots[..., 0:3],
         direction=spots[..., 3:6],
@@ -199,15 +222,40 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
         wavefront_per_m=spots[..., 10:13],
         arriving=spots[..., 13],
         beyond_edge=spots[..., 14],
-        leaks=leaks.reshape(*shape, passes + 1, -1),
+        leaks=leaks.reshape(*shape, passes + 1, len(cell.holes)),
         exit=_exit(tallies, columns),
     )
+
+
+def batch_shape(cell: Cell, beam: InputBeam) -> tuple[int, ...]:
+    """The shape that the numbers of a cell and its beam broadcast to: () for a single one.
+
+    Raises:
+        ValueError: as :func:`exit_power`.
+    """
+    return _Columns.of(cell, beam).shape
 
 
 def _refuse_negative(passes: int) -> None:
     """The compiled kernel would write in front of its arrays."""
     if passes < 0:
         raise ValueError(f"light makes 0 passes or more, not {passes}")
+
+
+def _refuse_what_is_no_cell(cell: Cell) -> None:
+    """Rays would meet the back of a mirror and go on from there."""
+    spacing_m = np.asarray(cell.spacing_m, dtype=float)
+    if np.any(spacing_m <= 0.0):
+        raise ValueError(f"the mirrors must be apart, not {spacing_m.min()} m")
+    for name, mirror in (("entrance", cell.entrance_mirror), ("far", cell.far_mirror)):
+        for radius in (mirror.radius_x_m, mirror.radius_y_m):
+            radius_m = np.atleast_1d(np.asarray(radius, dtype=float))
+            wrong = radius_m[(radius_m <= 0.0) | np.isinf(radius_m)]
+            if wrong.size:
+                raise ValueError(
+                    f"the {name} mirror must be concave, its radius of curvature positive and "
+                    f"finite, not {wrong[0]} m; for a flat one give 1e6 m"
+                )
 
 
 def _refuse_unknown_mirrors(cell: Cell) -> None:

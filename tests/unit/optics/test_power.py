@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from autocell.optics.cell import Cell, Detector, Hole, InputBeam, Mirror
-from autocell.optics.gaussian import hole_transmission, matched_mode
-from autocell.optics.reentrance import circular_orbit, reentrant_circle
+from autocell.optics.gaussian import edge_loss, hole_transmission, matched_mode
+from autocell.optics.reentrance import circular_orbit, reentrant_circle, reentrant_spacings
 from autocell.optics.trace import exit_power, trace
 
 R, CIRCLE, WAVELENGTH = 0.4, 9e-3, 633e-9
@@ -236,3 +236,80 @@ def test_a_name_that_is_no_mirror_is_refused(what):
     for ask in (trace, exit_power):
         with pytest.raises(ValueError, match="'M2' is no mirror; there are entrance, far"):
             ask(cell, beam, 50)
+
+
+def test_what_is_no_cell_stays_dark_among_others_and_is_not_traced(fifty):
+    orbit, mode = fifty
+    beam = beam_of(orbit, mode)
+    good = cell_of(orbit.spacing_m, Hole("entrance", CIRCLE, 0.0, 1.5e-3))
+    radius = np.array([R, -R, 0.0, np.inf, np.nan])
+    far = replace(good.far_mirror, radius_x_m=radius, radius_y_m=radius)
+    power = exit_power(replace(good, far_mirror=far), beam, 60).power
+    assert power[0] == exit_power(good, beam, 60).power > 0.4
+    assert (power[1:] == 0.0).all()
+    spacing = orbit.spacing_m * np.array([1.0, 0.0, -1.0, np.nan])
+    assert (exit_power(good.at_spacing(spacing), beam, 60).power[1:] == 0.0).all()
+    for wrong in (-R, 0.0, np.inf):
+        mirror = Mirror.spherical(wrong, 25.4e-3, 0.985)
+        with pytest.raises(ValueError, match="the far mirror must be concave"):
+            trace(replace(good, far_mirror=mirror), beam, 10)
+        with pytest.raises(ValueError, match="the entrance mirror must be concave"):
+            trace(replace(good, entrance_mirror=mirror), beam, 10)
+    for wrong in (0.0, -0.1):
+        with pytest.raises(ValueError, match="must be apart"):
+            trace(good.at_spacing(wrong), beam, 10)
+
+
+def test_a_flat_mirror_is_one_of_a_thousand_kilometres(fifty):
+    """Two arms folded by a plane are a symmetric cell of twice the length [exact]."""
+    orbit, mode = fifty
+    half = circular_orbit(0.3, R, R, CIRCLE)
+    hole = Hole("entrance", CIRCLE, 0.0, 1e-6)
+    beam = replace(beam_of(half, mode), slope_x=half.radial_slope, slope_y=half.tangential_slope)
+    folded = replace(cell_of(0.15, hole), far_mirror=Mirror.spherical(1e6, 25.4e-3, 0.985))
+    whole = trace(cell_of(0.3, hole), beam, 30).position_m[::2, :2]
+    # every second arrival at the curved mirror of the fold is one at the far mirror of the whole
+    assert np.abs(trace(folded, beam, 60).position_m[::4, :2] - whole).max() < 1e-7
+
+
+def test_an_empty_batch_is_followed_to_an_empty_answer(fifty):
+    orbit, mode = fifty
+    cell = cell_of(np.empty((0, 3)), Hole("entrance", CIRCLE, 0.0, 1.5e-3))
+    for threads in (1, 2):
+        seen = exit_power(cell, beam_of(orbit, mode), 60, threads=threads)
+        assert seen.power.shape == seen.passes.shape == (0, 3)
+    path = trace(cell, beam_of(orbit, mode), 6)
+    assert path.position_m.shape == (0, 3, 7, 3)
+    assert path.leaks.shape == (0, 3, 7, 1)
+
+
+def test_fewer_threads_than_one_are_refused(fifty):
+    orbit, mode = fifty
+    cell = cell_of(orbit.spacing_m, Hole("entrance", CIRCLE, 0.0, 1.5e-3))
+    for threads in (0, -1):
+        with pytest.raises(ValueError, match="on 1 thread or more"):
+            exit_power(cell, beam_of(orbit, mode), 60, threads=threads)
+
+
+def test_a_closed_hole_lets_nothing_through(fifty):
+    orbit, mode = fifty
+    beam = beam_of(orbit, mode)
+    for radius_m in (0.0, -1.5e-3):
+        closed = cell_of(orbit.spacing_m, Hole("entrance", CIRCLE, 0.0, radius_m))
+        assert exit_power(closed, beam, 60).power == 0.0
+        assert hole_transmission(radius_m, 0.0, 2e-4) == 0.0
+        assert edge_loss(radius_m, 0.0, 2e-4) == 1.0
+
+
+@pytest.mark.parametrize("turns", [0, 5, 6, -1])
+def test_no_circle_without_a_turn_or_with_half_a_turn_a_pass(turns):
+    with pytest.raises(ValueError, match=f"{turns} turns in 10 passes"):
+        reentrant_circle(10, turns, R, R, CIRCLE)
+
+
+def test_settings_are_listed_for_mirrors_that_exist():
+    with pytest.raises(ValueError, match="'M2' is no mirror"):
+        reentrant_spacings(R, R, 0.1, 0.3, 20, "M2")
+    assert not len(reentrant_spacings(R, R, 0.0, 0.8, 2))  # two passes close on no orbit
+    assert not len(reentrant_spacings(R, R, 0.3, 0.1, 20))
+    assert not len(reentrant_spacings(R, R, 0.8, 1.5, 20))  # beyond 2R

@@ -174,3 +174,16 @@ def test_spacing_margins_predict_the_margins_of_a_changed_cell(case_a):
     assert now.high[0] == pytest.approx(
         found.high_m + float(change @ found.high_per_unit), abs=2e-7
     )
+
+
+def test_small_changes_are_asked_of_one_cell(case_a):
+    # as many as the differences have steps: broadcast against each other they would give numbers
+    batch = case_a.cell.at_spacing(case_a.orbit.spacing_m + 1e-4 * np.arange(4))
+    for ask in (jacobian, plateau_margins, spacing_margins):
+        with pytest.raises(ValueError, match="asked of one cell"):
+            ask(batch, case_a.beam, 50)
+    wide = replace(case_a.beam, waist_x_m=np.full(4, 2e-4))
+    with pytest.raises(ValueError, match="asked of one cell"):
+        jacobian(case_a.cell, wide, 50)
+    with pytest.raises(ValueError, match="1 pass or more"):
+        jacobian(case_a.cell, case_a.beam, 0)

@@ -119,6 +119,13 @@ def test_tables_are_of_one_cell(case_a):
         leak_table(batch)
 
 
+def test_a_fringe_is_with_a_pass_that_was_traced(case_a):
+    path = trace(case_a.cell, case_a.beam, 50)
+    for passes in (51, -1):
+        with pytest.raises(ValueError, match="50 passes were traced"):
+            leak_table(path, reference_pass=passes)
+
+
 def test_the_table_ends_where_the_beam_misses_a_mirror(case_a):
     lost = replace(case_a.beam, slope_x=1.5)
     rows = spot_table(case_a.cell, trace(case_a.cell, lost, 20))
