@@ -1,0 +1,120 @@
+"""How a procedure ends: with what it reached, or back where it started, and why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from autocell.belief.alternatives import strained_fit
+from autocell.belief.findings import findings, learned, spacing_and_radii
+from autocell.bench.bench import Bench
+from autocell.bench.trust import Trust
+from autocell.errors import AutocellError, DeviceError, MotionError, ReadingError
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures import account
+from autocell.procedures.arrival import Arrival
+from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.reading import Reading
+
+_LEAST_LIGHT = 0.01
+"""Of the laser's power: a pattern that passes less is no place to start from."""
+
+
+def refuse_lost_axes(bench: Bench) -> None:
+    """Raises MotionError when a position is not known: readings there would mean nothing."""
+    lost = [name for name, trust in bench.trust().items() if trust is Trust.LOST]
+    if lost:
+        raise MotionError(
+            f"the position of {', '.join(lost)} is lost; home it at its controller, then run "
+            "'autocell check'"
+        )
+
+
+def refuse_darkness(tuning: Tuning, start: Reading) -> None:
+    """Raises ReadingError when there is no light to find anything by."""
+    least_w = max(_LEAST_LIGHT * tuning.bench.description.laser.power_w, 5.0 * start.uncertainty_w)
+    if start.power_w < least_w:
+        raise ReadingError(
+            f"no light where the bench stands: {1e6 * start.power_w:.3g} µW above the dark level, "
+            f"at least {1e6 * least_w:.3g} µW are needed; is the laser on, its shutter open, and "
+            "the beam in the entrance hole?"
+        )
+
+
+def suspicion(tuning: Tuning) -> str:
+    """Which tolerances of the bench file the readings do not keep to, in words."""
+    strained = tuning.belief.strained() or (
+        strained_fit(tuning.belief) if tuning.belief.surprises else []
+    )
+    if not strained:
+        return ""
+    names = ", ".join(f"{name} ({value})" for name, value in strained)
+    return f"; a tolerance of the bench file looks wrong: the readings pull {names} beyond it"
+
+
+def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) -> Outcome:
+    """All that there is to say where a pass count was proved."""
+    at = arrival.at
+    tuning.belief.settle()
+    plateau = tuning.plateau_around(at)
+    margin_low, margin_high = account.margins(at, plateau.low, plateau.high)
+    throughput, throughput_u = account.throughput(tuning, arrival.height.reading)
+    spacings = [reading.setting.spacing_m for reading in tuning.belief.readings]
+    return replace(
+        so_far(tuning, verdict, reason),
+        passes=tuning.passes,
+        proof=arrival.proof,
+        spacing_m=float(np.mean(tuning.model.spacing_m(tuning.belief.z, at))),
+        path_length=account.path_length(tuning, at),
+        throughput=throughput,
+        throughput_u=throughput_u,
+        expected_throughput=account.expected_throughput(tuning),
+        margin_low_m=margin_low,
+        margin_high_m=margin_high,
+        posterior=account.posterior(tuning, at),
+        staircase=account.staircase(tuning, min(spacings) - 5e-4, max(spacings) + 5e-4),
+        spots=account.spots(tuning, at),
+        findings=findings(tuning.model, tuning.belief.z),
+        learned=learned(tuning.model, tuning.belief.z),
+        spacing_and_radii=spacing_and_radii(tuning.model, tuning.belief.z),
+    )
+
+
+def so_far(tuning: Tuning, verdict: Verdict, reason: str) -> Outcome:
+    """What can be said at any time, whatever happened."""
+    usage = tuning.bench.usage
+    try:
+        setting = tuning.bench.setting
+    except AutocellError:
+        setting = None
+    return Outcome(
+        verdict,
+        reason,
+        wanted_passes=tuning.passes,
+        readings=usage.readings,
+        moves=usage.moves,
+        travel_m=usage.travel_m,
+        elapsed_s=usage.elapsed_s,
+        setting=setting,
+    )
+
+
+def hold(tuning: Tuning, reason: str) -> Outcome:
+    """Go back to the start, read there again, and say why."""
+    tuning.tell("hold", f"going back to the start: {reason}")
+    try:
+        tuning.bench.return_home()
+        with tuning.bench.reserve():
+            reading = tuning.bench.read_power("the start, again", READING_NOISE)
+    except AutocellError as error:
+        tuning.bench.stop()
+        verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
+        return so_far(tuning, verdict, f"{reason}; the way back failed too: {error}")
+    first = tuning.belief.readings[0] if tuning.belief.readings else None
+    again = (
+        ""
+        if first is None
+        else f", reading {1e3 * reading.power_w:.4g} mW ({1e3 * first.power_w:.4g} mW before)"
+    )
+    return so_far(tuning, Verdict.HELD, f"{reason}; back at the start{again}")
