@@ -97,6 +97,8 @@ class BeamDescription:
     waist_y_m: float | None = None
     waist_distance_y_m: float | None = None
     """Of an elliptical or astigmatic beam; None where they are those along x."""
+    ellipse_angle_rad: float = 0.0
+    """By which the x of the beam is turned from the x of the cell."""
 
 
 @dataclass(frozen=True)
@@ -180,6 +182,14 @@ class DelayMeterDescription:
 
 
 @dataclass(frozen=True)
+class ThermometerDescription:
+    """What tells the temperature of the base."""
+
+    device: str
+    section: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
 class DeviceDescription:
     """One instrument: which driver, where, and what it should call itself."""
 
@@ -199,6 +209,22 @@ class Caps:
     readings: int
     travel_m: float
     time_s: float
+
+
+@dataclass(frozen=True)
+class RecoveryLimits:
+    """When a recovery does nothing, what a step of it must gain, and what one step may use.
+
+    ``power_within`` and ``least_gain`` are shares of the power at the reference setting,
+    ``laser_within`` of what a reference meter read there.
+    """
+
+    power_within: float = 0.03
+    laser_within: float = 0.10
+    least_margin_nights: float = 2.0
+    least_gain: float = 0.015
+    look_again_s: float = 60.0
+    step: Caps = Caps(moves=120, readings=80, travel_m=0.15, time_s=600.0)
 
 
 @dataclass(frozen=True)
@@ -225,11 +251,17 @@ class BenchDescription:
     devices: Mapping[str, DeviceDescription]
     caps: Caps
     far_hole: HoleDescription | None = None
+    exit_hole: HoleDescription | None = None
+    """A second hole in the entrance mirror, for the light to leave by."""
     exit_mirror: MirrorName = "entrance"
     detector: Detector = field(default_factory=Detector)
     window_transmission: float = 1.0
     """Of the window between the exit hole and the detector."""
     delay_meter: DelayMeterDescription | None = None
+    reference_meter: MeterDescription | None = None
+    """Sees a part of the laser's light before the cell."""
+    thermometer: ThermometerDescription | None = None
+    recovery: RecoveryLimits = RecoveryLimits()
 
     @property
     def zero(self) -> Setting:
@@ -301,6 +333,11 @@ class BenchDescription:
         return math.sqrt(self.entrance_mirror.reflectivity * self.far_mirror.reflectivity)
 
     @property
+    def way_out(self) -> HoleDescription | None:
+        """The hole to leave by; None where that is the hole that the light came in by."""
+        return self.exit_hole if self.exit_mirror == "entrance" else self.far_hole
+
+    @property
     def lossless_reading_w(self) -> float:
         """What the meter would read if all light arriving at the hole left the cell again."""
         return self.laser.power_w * self.window_transmission
@@ -308,8 +345,11 @@ class BenchDescription:
     def cell(self, spacing_m: float) -> Cell:
         """The cell as the bench file describes it: aligned, at this spacing."""
         holes = [Hole("entrance", self.hole_x_m, self.hole_y_m, self.hole_radius_m)]
-        if self.far_hole is not None:
-            holes.append(Hole("far", self.far_hole.x_m, self.far_hole.y_m, self.far_hole.radius_m))
+        others: list[tuple[MirrorName, HoleDescription | None]] = [
+            ("entrance", self.exit_hole),
+            ("far", self.far_hole),
+        ]
+        holes += [Hole(on, hole.x_m, hole.y_m, hole.radius_m) for on, hole in others if hole]
         return Cell(
             spacing_m,
             self.entrance_mirror.mirror(),
@@ -333,5 +373,6 @@ class BenchDescription:
             beam.waist_m if beam.waist_y_m is None else beam.waist_y_m,
             distance_m,
             distance_m if distance_y_m is None else distance_y_m,
-            beam_quality=beam.beam_quality,
+            beam.ellipse_angle_rad,
+            beam.beam_quality,
         )

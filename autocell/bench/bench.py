@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 
 from autocell.bench.budget import Usage
@@ -11,9 +12,18 @@ from autocell.bench.metering import SETTLE_S, Metering, Power
 from autocell.bench.motion import Motion
 from autocell.bench.phasing import Phasing
 from autocell.bench.plan import PlannedMove, trade
-from autocell.bench.protocols import Axis, Clock, DelayMeter, Journal, PowerMeter, Shutter
+from autocell.bench.protocols import (
+    Axis,
+    Clock,
+    DelayMeter,
+    Journal,
+    PowerMeter,
+    Shutter,
+    Thermometer,
+    Troubles,
+)
 from autocell.bench.trust import Trust
-from autocell.description import BenchDescription
+from autocell.description import BenchDescription, Caps
 from autocell.errors import DeviceError, ReadingError, UsageError
 from autocell.reading import PhaseReading, Reading
 from autocell.setting import Setting
@@ -38,6 +48,9 @@ class Bench:
         identities: Mapping[str, str],
         notes: Sequence[str] = (),
         delay_meter: DelayMeter | None = None,
+        reference_meter: PowerMeter | None = None,
+        thermometer: Thermometer | None = None,
+        troubles: Callable[[], Troubles] = Troubles,
     ) -> None:
         self.description = description
         self.clock = clock
@@ -63,6 +76,18 @@ class Bench:
                 self._guard.check_reading,
                 lambda text: journal.event(self.time_s, "phasing", text),
             )
+        self._reference: Metering | None = None
+        if reference_meter is not None and description.reference_meter is not None:
+            self._reference = Metering(
+                description.reference_meter,
+                reference_meter,
+                None,
+                clock,
+                self._guard.check_reading,
+                lambda text: journal.event(self.time_s, "reference", text),
+            )
+        self._thermometer = thermometer
+        self._line_troubles = troubles
         self.findings = self._guard.look_around()
         self.home_setting = self._way_home({})
         self.notes += self.findings
@@ -78,6 +103,18 @@ class Bench:
     def usage(self) -> Usage:
         """What the run has used so far."""
         return self._guard.usage
+
+    @property
+    def travelled(self) -> dict[str, float]:
+        """How far each axis has gone in this run, all legs together, m or rad."""
+        return dict(self._guard.budget.travelled)
+
+    @property
+    def troubles(self) -> Troubles:
+        """What had to be asked or measured again so far, and what went wrong on the lines."""
+        meters = [meter for meter in (self._metering, self._reference) if meter is not None]
+        again = sum(meter.thrown_away for meter in meters)
+        return self._line_troubles() + Troubles(retries=again)
 
     @property
     def dark(self) -> Power | None:
@@ -176,6 +213,34 @@ class Bench:
         )
         return dark
 
+    def read_reference(
+        self, purpose: str, relative_uncertainty: float = 0.001, max_samples: int = 25
+    ) -> Power | None:
+        """What the reference meter sees of the laser, written to the journal; None on a bench
+        without one. It counts as a reading. Raises as :meth:`read_power` does."""
+        if self._reference is None:
+            return None
+        self._guard.admit_reading()
+        power = self._reference.read(relative_uncertainty, max_samples)
+        self._guard.budget.readings += 1
+        self._journal.event(
+            self.time_s,
+            "reference",
+            f"{power.power_w * 1e6:.5g} µW, standard uncertainty {power.uncertainty_w * 1e6:.2g} "
+            f"µW, {power.samples} samples: {purpose}",
+        )
+        return power
+
+    def read_temperature_c(self, purpose: str) -> float | None:
+        """What the thermometer reads, °C, written to the journal; None on a bench without one, or
+        when it has no value. Raises DeviceError when it fails."""
+        if self._thermometer is None:
+            return None
+        self._guard.check_reading()
+        value = self._thermometer.read()
+        self._journal.event(self.time_s, "temperature", f"{value:.2f} °C: {purpose}")
+        return value if math.isfinite(value) else None
+
     def read_phase(self, purpose: str) -> PhaseReading:
         """One averaged phase of the modulated light here, written to the journal.
 
@@ -204,6 +269,11 @@ class Bench:
             f"{reading.samples} samples: {purpose}",
         )
         return reading
+
+    def allowance(self, caps: Caps) -> AbstractContextManager[None]:
+        """Within this, moves and readings may use no more than these caps, and no more than is
+        left of those of the run."""
+        return self._guard.budget.allowance(caps, self.time_s)
 
     def reserve(self) -> AbstractContextManager[None]:
         """Within this, a small allowance beyond the caps: for the way back, and a reading there."""

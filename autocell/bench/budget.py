@@ -39,9 +39,12 @@ class Budget:
             time_s=max(120.0, 0.1 * self._caps.time_s),
         )
         self._reserve_is_open = False
+        self._allowance: Caps | None = None
         self.moves = 0
         self.readings = 0
         self.travel_m = 0.0
+        self.travelled = dict.fromkeys(description.axes, 0.0)
+        """All legs of each axis together, m or rad."""
 
     def admit_moves(self, elapsed_s: float, moves: int, travel_m: float, expected_s: float) -> None:
         """Raises BudgetError when these moves would exceed a cap; they are not counted yet."""
@@ -75,6 +78,21 @@ class Budget:
             )
 
     @contextmanager
+    def allowance(self, caps: Caps, elapsed_s: float) -> Iterator[None]:
+        """Within the caps of the run, allow what comes now no more than these."""
+        before = self._allowance
+        self._allowance = Caps(
+            self.moves + caps.moves,
+            self.readings + caps.readings,
+            self.travel_m + caps.travel_m,
+            elapsed_s + caps.time_s,
+        )
+        try:
+            yield
+        finally:
+            self._allowance = before
+
+    @contextmanager
     def reserve(self) -> Iterator[None]:
         """Allow a little more than the caps, for the way back."""
         before, self._reserve_is_open = self._reserve_is_open, True
@@ -86,10 +104,20 @@ class Budget:
     def _open_caps(self) -> Caps:
         caps, more = self._caps, self._reserve
         if not self._reserve_is_open:
-            return caps
+            step = self._allowance
+            return caps if step is None else _lower(caps, step)
         return Caps(
             caps.moves + more.moves,
             caps.readings + more.readings,
             caps.travel_m + more.travel_m,
             caps.time_s + more.time_s,
         )
+
+
+def _lower(one: Caps, other: Caps) -> Caps:
+    return Caps(
+        min(one.moves, other.moves),
+        min(one.readings, other.readings),
+        min(one.travel_m, other.travel_m),
+        min(one.time_s, other.time_s),
+    )

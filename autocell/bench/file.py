@@ -26,7 +26,9 @@ from autocell.description import (
     LaserDescription,
     MeterDescription,
     MirrorDescription,
+    RecoveryLimits,
     ShutterDescription,
+    ThermometerDescription,
 )
 from autocell.errors import BenchFileError, UsageError
 from autocell.optics.cell import Detector
@@ -119,7 +121,6 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
     }
     spacing = axes["spacing"]
     assert isinstance(spacing, schema.SpacingAxis)
-    far_hole = cell.far_mirror.hole
     meter, shutter, caps = bench.power_meter, bench.shutter, bench.caps
     return BenchDescription(
         name=bench.bench,
@@ -164,15 +165,25 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             for name, device in bench.devices.items()
         },
         caps=Caps(caps.moves, caps.readings, caps.travel_mm * _MM, caps.time_min * _MIN),
-        far_hole=None if far_hole is None else _hole(far_hole),
+        far_hole=_hole(cell.far_mirror.hole),
+        exit_hole=_hole(cell.entrance_mirror.exit_hole),
         exit_mirror=bench.cell.leaves_through,
         detector=_detector(bench),
         window_transmission=cell.window_transmission,
         delay_meter=_delay_meter(bench.delay_meter, raw),
+        reference_meter=_reference_meter(bench.reference_meter, raw),
+        thermometer=(
+            None
+            if bench.thermometer is None
+            else ThermometerDescription(bench.thermometer.device, raw["thermometer"])
+        ),
+        recovery=_recovery(bench.recovery),
     )
 
 
-def _hole(hole: schema.Hole) -> HoleDescription:
+def _hole(hole: schema.Hole | None) -> HoleDescription | None:
+    if hole is None:
+        return None
     return HoleDescription(
         hole.x_mm * _MM,
         hole.y_mm * _MM,
@@ -200,9 +211,8 @@ def _detector(bench: schema.BenchFile) -> Detector:
 
 def _faces(detector: schema.DetectorSection, cell: schema.Cell) -> tuple[float, float]:
     """Slopes of the light that the detector faces: as given, or as it comes from the hole."""
-    far = cell.leaves_through == "far"
-    hole = cell.far_mirror.hole if far and cell.far_mirror.hole else cell.entrance_mirror.hole
-    ahead = detector.distance_mm if far else -detector.distance_mm
+    hole = cell.way_out
+    ahead = detector.distance_mm if cell.leaves_through == "far" else -detector.distance_mm
     sideways = (detector.x_mm - hole.x_mm, detector.y_mm - hole.y_mm)
     given = (detector.slope_x_mrad, detector.slope_y_mrad)
     slope_x, slope_y = (
@@ -224,6 +234,37 @@ def _delay_meter(
         averaging_s=meter.averaging_ms * _MS,
         noise_rad=meter.noise_mrad * _MRAD,
         systematic_rad=meter.systematic_mrad * _MRAD,
+    )
+
+
+def _reference_meter(
+    meter: schema.ReferenceMeterSection | None, raw: Mapping[str, Any]
+) -> MeterDescription | None:
+    if meter is None:
+        return None
+    return MeterDescription(
+        device=meter.device,
+        section=raw["reference_meter"],
+        range_w=meter.range_mw * _MW,
+        averaging_s=meter.averaging_ms * _MS,
+        relative_noise=meter.relative_noise,
+        noise_floor_w=meter.noise_floor_uw * _UW,
+    )
+
+
+def _recovery(limits: schema.RecoverySection) -> RecoveryLimits:
+    return RecoveryLimits(
+        power_within=limits.power_within_percent * _PERCENT,
+        laser_within=limits.laser_within_percent * _PERCENT,
+        least_margin_nights=limits.least_margin_nights,
+        least_gain=limits.least_gain_percent * _PERCENT,
+        look_again_s=limits.look_again_s,
+        step=Caps(
+            limits.step_moves,
+            limits.step_readings,
+            limits.step_travel_mm * _MM,
+            limits.step_time_min * _MIN,
+        ),
     )
 
 
@@ -257,6 +298,7 @@ def _beam(beam: schema.Beam) -> BeamDescription:
         waist_distance_y_m=(
             None if beam.waist_distance_y_mm is None else beam.waist_distance_y_mm * _MM
         ),
+        ellipse_angle_rad=math.radians(beam.ellipse_angle_deg),
     )
 
 

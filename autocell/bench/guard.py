@@ -161,6 +161,7 @@ class Guard:
         self._check_first_move(move, leg, start)
         self._under_way[name] = self._journal.move_intended(self.time_s, name, start, leg, purpose)
         self.budget.moves += 1
+        self.budget.travelled[name] += abs(leg - start)
         if move.axis.unit == "mm":
             self.budget.travel_m += abs(leg - start)
         self.raise_if_stopped()

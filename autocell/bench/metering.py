@@ -53,6 +53,8 @@ class Metering:
         self._tell = tell
         self._last_w: float | None = None
         self._last_sequence: int | None = None
+        self.thrown_away = 0
+        """Samples that had to be taken again."""
         self.dark: Power | None = None
 
     def measure_dark(self) -> Power:
@@ -147,6 +149,7 @@ class Metering:
                     self._tell(f"samples thrown away: {', '.join(bad)}")
                 return raw.power_w
             self._remember(raw.power_w, raw.sequence)
+            self.thrown_away += 1
             self._clock.sleep(max(self._meter.reading_time_s, RETRY_S))
         raise ReadingError(self._cure(bad))
 

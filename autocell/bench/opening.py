@@ -15,14 +15,19 @@ from autocell.bench.protocols import (
     ChecksSection,
     Clock,
     Connect,
+    CountsTroubles,
     DelayMeter,
     Device,
     Journal,
     Line,
     OffersDelay,
+    OffersTemperature,
     OpenDevice,
+    PowerMeter,
     ReportsLimits,
+    Thermometer,
     Transport,
+    Troubles,
 )
 from autocell.description import AxisDescription, BenchDescription, DeviceDescription
 from autocell.errors import BenchFileError, WrongIdentity
@@ -244,6 +249,8 @@ def _assemble(
             description, ("shutter",), shutter_device.shutter, description.shutter.section
         )
     delay_meter = _delay_meter(description, devices)
+    reference_meter = _reference_meter(description, devices)
+    thermometer = _thermometer(description, devices)
     told = [f"{name}: {note}" for name, device in devices.items() for note in device.notes]
     identities = {name: device.identity for name, device in devices.items()}
     return Bench(
@@ -256,7 +263,47 @@ def _assemble(
         identities,
         told + notes,
         delay_meter,
+        reference_meter,
+        thermometer,
+        lambda: sum(
+            (d.troubles for d in devices.values() if isinstance(d, CountsTroubles)), Troubles()
+        ),
     )
+
+
+def _reference_meter(
+    description: BenchDescription, devices: Mapping[str, Device]
+) -> PowerMeter | None:
+    """The reference meter where the bench file has one. Raises BenchFileError."""
+    described = description.reference_meter
+    if described is None:
+        return None
+    section = {**described.section, "wavelength_nm": description.laser.wavelength_m * 1e9}
+    device = devices[described.device]
+    meter: PowerMeter = _asked(
+        description, ("reference_meter",), device.power_meter, "reference_meter", section
+    )
+    return meter
+
+
+def _thermometer(
+    description: BenchDescription, devices: Mapping[str, Device]
+) -> Thermometer | None:
+    """The thermometer where the bench file has one. Raises BenchFileError for another device."""
+    described = description.thermometer
+    if described is None:
+        return None
+    device = devices[described.device]
+    if not isinstance(device, OffersTemperature):
+        place = where(description.path, ("thermometer", "device"))
+        raise BenchFileError(
+            f"{place}: {described.device!r} ({device.identity}) measures no temperature; name a "
+            "device whose driver does, such as scpi-thermometer"
+        )
+    opened: Thermometer = _asked(
+        description, ("thermometer",), device.thermometer, "thermometer", described.section
+    )
+    return opened
 
 
 def _delay_meter(description: BenchDescription, devices: Mapping[str, Device]) -> DelayMeter | None:

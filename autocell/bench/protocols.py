@@ -168,6 +168,20 @@ class DelayMeter(Protocol):
         ...
 
 
+@runtime_checkable
+class Thermometer(Protocol):
+    """One temperature probe."""
+
+    @property
+    def name(self) -> str:
+        """As the bench file calls it."""
+        ...
+
+    def read(self) -> float:
+        """Take one fresh reading, °C; NaN for what the instrument answers when it has none."""
+        ...
+
+
 class Shutter(Protocol):
     """Blocks the beam before the entrance hole, for the dark level. Not a safety shutter."""
 
@@ -216,6 +230,38 @@ class OffersDelay(Protocol):
 
     def delay_meter(self, name: str, section: Mapping[str, Any]) -> DelayMeter:
         """The meter that the bench file's ``section`` describes. Raises BenchFileError."""
+        ...
+
+
+@runtime_checkable
+class OffersTemperature(Protocol):
+    """A device that can also be, or is nothing but, a thermometer."""
+
+    def thermometer(self, name: str, section: Mapping[str, Any]) -> Thermometer:
+        """The probe that the bench file's ``section`` describes. Raises BenchFileError."""
+        ...
+
+
+@dataclass(frozen=True)
+class Troubles:
+    """What it took to be understood: questions asked again, and replies that were lost or damaged
+    and lines that went away."""
+
+    retries: int = 0
+    errors: int = 0
+
+    def __add__(self, other: Troubles) -> Troubles:
+        """Both together."""
+        return Troubles(self.retries + other.retries, self.errors + other.errors)
+
+
+@runtime_checkable
+class CountsTroubles(Protocol):
+    """A device that counts what went wrong on its line since it was opened."""
+
+    @property
+    def troubles(self) -> Troubles:
+        """So far."""
         ...
 
 

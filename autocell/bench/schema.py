@@ -88,9 +88,10 @@ class Mirror(Section):
 
 
 class EntranceMirror(Mirror):
-    """The mirror with the hole that the light comes in by."""
+    """The mirror with the hole that the light comes in by, and perhaps another to leave by."""
 
     hole: Hole
+    exit_hole: Hole | None = None
 
 
 class FarMirror(Mirror):
@@ -102,8 +103,9 @@ class FarMirror(Mirror):
 class Cell(Section):
     """Two mirrors and how close they may come.
 
-    ``exit_mirror`` is the one the detector looks at: the far one if it has a hole. A window on the
-    way to the detector transmits ``window_transmission``.
+    ``exit_mirror`` is the one the detector looks at: the far one if it has a hole and the entrance
+    mirror has no ``exit_hole``. A window on the way to the detector transmits
+    ``window_transmission``.
     """
 
     entrance_mirror: EntranceMirror
@@ -115,7 +117,15 @@ class Cell(Section):
     @property
     def leaves_through(self) -> Literal["entrance", "far"]:
         """The mirror that the detector looks at."""
-        return self.exit_mirror or ("entrance" if self.far_mirror.hole is None else "far")
+        far = self.far_mirror.hole is not None and self.entrance_mirror.exit_hole is None
+        return self.exit_mirror or ("far" if far else "entrance")
+
+    @property
+    def way_out(self) -> Hole:
+        """The hole that the detector looks at."""
+        if self.leaves_through == "far" and self.far_mirror.hole is not None:
+            return self.far_mirror.hole
+        return self.entrance_mirror.exit_hole or self.entrance_mirror.hole
 
 
 class DetectorSection(Section):
@@ -140,7 +150,8 @@ class DetectorSection(Section):
 class Beam(Section):
     """The input beam at the entrance hole when every input axis reads zero.
 
-    ``waist_y_mm`` and ``waist_distance_y_mm`` only where they differ from those along x.
+    ``waist_y_mm`` and ``waist_distance_y_mm`` only where they differ from those along x, which is
+    that of the beam: turned by ``ellipse_angle_deg`` from the x of the cell towards its y.
     """
 
     x_mm: Number
@@ -154,6 +165,7 @@ class Beam(Section):
     waist_tolerance_percent: Percent
     waist_distance_mm: Number
     waist_distance_y_mm: Number | None = None
+    ellipse_angle_deg: Number = 0.0
     beam_quality: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1)] = 1.0
 
 
@@ -326,6 +338,29 @@ class PowerMeterSection(Section):
     settings: list[MeterSetting] = []
 
 
+class ReferenceMeterSection(Section):
+    """A second power meter that sees a part of the laser's light before it reaches the cell.
+
+    What falls on both meters alike is the laser. It sees no dark level: the shutter is behind it.
+    """
+
+    device: Text
+    channel: Channel = 1
+    range_mw: Positive
+    averaging_ms: Positive
+    sample_ms: Positive | None = None
+    relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
+    noise_floor_uw: Positive
+    settings: list[MeterSetting] = []
+
+
+class ThermometerSection(Section):
+    """A thermometer on the base of the bench."""
+
+    device: Text
+    channel: Channel = 1
+
+
 class DelayMeterSection(Section):
     """A meter of the phase of intensity-modulated light, which tells how long its path is.
 
@@ -354,6 +389,27 @@ class ShutterSection(Section):
     channel: Channel
 
 
+class RecoverySection(Section):
+    """When a recovery does nothing, what a step of it must gain, and what a step may use.
+
+    The bench is as it was where the power is within ``power_within_percent`` of that of the
+    reference setting, and ``least_margin_nights`` of its margin are left. A step is worth keeping
+    that brings the power nearer to that by ``least_gain_percent`` of it. Light that is out of
+    bounds is looked at again after ``look_again_s`` before anything moves. All of these are common
+    practice, no source.
+    """
+
+    power_within_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 3.0
+    laser_within_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 10.0
+    least_margin_nights: NotNegative = 2.0
+    least_gain_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 1.5
+    look_again_s: NotNegative = 60.0
+    step_moves: Count = 120
+    step_readings: Count = 80
+    step_travel_mm: Positive = 150.0
+    step_time_min: Positive = 10.0
+
+
 class CapsSection(Section):
     """What one run may use at most."""
 
@@ -375,5 +431,8 @@ class BenchFile(Section):
     axes: dict[str, dict[str, Any]]
     power_meter: PowerMeterSection
     delay_meter: DelayMeterSection | None = None
+    reference_meter: ReferenceMeterSection | None = None
+    thermometer: ThermometerSection | None = None
     shutter: ShutterSection | None = None
+    recovery: RecoverySection = RecoverySection()
     caps: CapsSection

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from autocell.bench.protocols import Clock, Transport
+from autocell.bench.protocols import Clock, Transport, Troubles
 from autocell_drivers.ascii_codec import AsciiCodec, Status
 from autocell_drivers.dialect import Dialect, Phrase, Query
 from autocell_drivers.exchange import Exchange, Manners
@@ -35,6 +35,11 @@ class AsciiController:
     def notes(self) -> tuple[str, ...]:
         """When the line was gone, and for how long."""
         return self._exchange.notes
+
+    @property
+    def troubles(self) -> Troubles:
+        """What went wrong on its line so far."""
+        return self._exchange.troubles
 
     def greet(self) -> str:
         """What the controller calls itself."""

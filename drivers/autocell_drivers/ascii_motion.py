@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
-from autocell.bench.protocols import Clock, Connect, Line
+from autocell.bench.protocols import Clock, Connect, Line, Troubles
 from autocell.errors import (
     BadReply,
     BenchFileError,
@@ -72,6 +72,11 @@ class AsciiMotion:
     def notes(self) -> Sequence[str]:
         """What was found while opening, for ``check``."""
         return (*self._notes, *self._controller.notes)
+
+    @property
+    def troubles(self) -> Troubles:
+        """What went wrong on its line so far."""
+        return self._controller.troubles
 
     def axis(self, name: str, section: Mapping[str, Any]) -> AsciiAxis:
         """An axis of the bench file; its controller is asked for it at once.

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from autocell.bench.protocols import Clock, Transport
+from autocell.bench.protocols import Clock, Transport, Troubles
 from autocell.errors import (
     AutocellError,
     BadReply,
@@ -77,6 +77,8 @@ class Exchange:
         self._returning = False
         self._checks: list[Callable[[], None]] = []
         self._told: list[str] = []
+        self.troubles = Troubles()
+        """Questions that were repeated, and what made them be."""
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -176,6 +178,7 @@ class Exchange:
         try:
             return say()
         except Disconnected as gone:
+            self.troubles += Troubles(errors=1)
             line = self._transport
             if self._returning or not isinstance(line, LastingLine) or not line.can_return:
                 raise
@@ -225,7 +228,9 @@ class Exchange:
         for _ in range(_ATTEMPTS - 1):
             try:
                 return attempt(deadline)
-            except (NoReply, BadReply, Refused):
+            except (NoReply, BadReply, Refused) as error:
+                garbled = 0 if isinstance(error, Refused) else 1
+                self.troubles += Troubles(retries=1, errors=garbled)
                 if self._clock.now() >= deadline:
                     raise
         return attempt(deadline)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from autocell.bench.protocols import Clock, Transport
+from autocell.bench.protocols import Clock, Transport, Troubles
 from autocell.errors import BadReply, Disconnected, NoReply, Refused, WrongIdentity
 from autocell_drivers import gcode_codec as codec
 from autocell_drivers.exchange import Exchange, Manners
@@ -54,6 +54,11 @@ class GcodeController:
     def notes(self) -> tuple[str, ...]:
         """When the line was gone."""
         return self._exchange.notes
+
+    @property
+    def troubles(self) -> Troubles:
+        """What went wrong on its line so far."""
+        return self._exchange.troubles
 
     def report(self) -> codec.Report:
         """The state and where the axes are. Raises Refused for an alarm that is told just now."""

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NoReturn
 
-from autocell.bench.protocols import Clock, Connect, Line
+from autocell.bench.protocols import Clock, Connect, Line, Troubles
 from autocell.errors import BenchFileError, LimitError, Refused, WrongIdentity
 from autocell_drivers import gcode_codec as codec
 from autocell_drivers import sections
@@ -71,6 +71,11 @@ class GcodeMotion:
     def notes(self) -> Sequence[str]:
         """What was found while opening, for ``check``."""
         return (*self._notes, *self._controller.notes)
+
+    @property
+    def troubles(self) -> Troubles:
+        """What went wrong on its line so far."""
+        return self._controller.troubles
 
     def axis(self, name: str, section: Mapping[str, Any]) -> GcodeAxis:
         """An axis of the bench file; ``channel`` is its letter, or 1 for X, 2 for Y and so on.

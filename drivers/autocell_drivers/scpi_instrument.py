@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NoReturn, Self
 
-from autocell.bench.protocols import Clock, Connect, Line, Transport
+from autocell.bench.protocols import Clock, Connect, Line, Transport, Troubles
 from autocell.errors import BadReply, BenchFileError, Refused, WrongIdentity
 from autocell_drivers import scpi_codec, sections
 from autocell_drivers.exchange import Exchange, Manners
@@ -100,6 +100,11 @@ class ScpiInstrument:
     def notes(self) -> Sequence[str]:
         """What was found and set while opening, for ``check``."""
         return (*self._notes, *self._exchange.notes)
+
+    @property
+    def troubles(self) -> Troubles:
+        """What went wrong on its line so far."""
+        return self._exchange.troubles
 
     def axis(self, name: str, section: Mapping[str, Any]) -> NoReturn:
         """Raises BenchFileError: it moves nothing."""

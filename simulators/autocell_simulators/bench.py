@@ -117,7 +117,9 @@ class SimulatedBench:
             )
         self.shutter = Output()
         self.laser_on = True
-        self.extras = {name: self._extra(name) for name in happens.instruments}
+        self.extras = {
+            device: self._extra(name) for device, name in _beside(description, happens).items()
+        }
         speak: dict[str, Dialect] = dialects(self)
         for name, beside in self.extras.items():
             speak[name] = beside.dialect
@@ -376,3 +378,13 @@ class SimulatedBench:
 
     def _passed(self, device: str, direction: Direction) -> None:
         self._director.count(direction, device, self._moment_s)
+
+
+def _beside(description: BenchDescription, happens: Scenario) -> dict[str, ExtraName]:
+    """What stands on the bench beside the instruments at its exit, by the name of its device."""
+    beside: dict[str, ExtraName] = {name: name for name in happens.instruments}
+    if description.reference_meter is not None:
+        beside[description.reference_meter.device] = "reference-meter"
+    if description.thermometer is not None:
+        beside[description.thermometer.device] = "thermometer"
+    return beside
