@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from autocell.bench.bench import Bench
+from autocell.bench.first_moves import with_first_move
 from autocell.bench.plan import PlannedMove, plan_move
 from autocell.description import BenchDescription
 from autocell.errors import (
@@ -77,7 +78,8 @@ def plan_survey(bench: Bench, spacings_m: Sequence[float]) -> list[PlannedMove]:
     for spacing in (*spacings_m, home):
         move = plan_move(axis, at, spacing - zero, backlash_is_out=bool(moves))
         if move is not None:
-            moves.append(move)
+            tried = moves or bench.tried()["spacing"]
+            moves.append(move if tried else with_first_move(move))
             at = move.target
     return moves
 

@@ -107,13 +107,13 @@ def test_a_wrong_scale_is_told_with_its_size_and_cure(scale: float, seen: str) -
 
 def test_no_motion_at_all_is_told_with_what_it_may_be(untried: Rig) -> None:
     miscounting(untried, "yaw", 0.0)
-    with pytest.raises(MotionError, match="nothing moved.*stick.*counted in different units"):
+    with pytest.raises(MotionError, match=r"nothing moved.*stick.*counted in different units"):
         untried.motion.move({"yaw": 0.01}, "test")
 
 
 def test_a_first_move_that_ends_a_little_short_is_told_as_any_move(untried: Rig) -> None:
     miscounting(untried, "spacing", 0.97)
-    with pytest.raises(MotionError, match="stopped at .* does it stick"):
+    with pytest.raises(MotionError, match=r"stopped at .* does it stick"):
         untried.motion.move({"spacing": 0.045}, "test")
     assert not untried.guard.trust.tried("spacing")
 

@@ -173,6 +173,7 @@ def _carry_out(
     bench: Bench | None = None
     try:
         with open_bench(description, clock=simulated.clock, connect=connector(simulated)) as bench:
+            bench.vouch_for(description.axes)  # as on a bench that has run before
             return change_passes(bench, passes, listener=listener, experience=experience)
     except Exception as error:
         reason = _in_words(error)
