@@ -1,0 +1,1 @@
+"""What changes from night to night, as far as the proved runs of one bench tell."""
