@@ -60,7 +60,7 @@ def change(
     description = load(bench)
     pattern = choose_pattern(description, passes)  # refused before any port is opened
     if dry_run:
-        return dry.show_change(description, pattern, seed, as_json)
+        return dry.show_change(invocation, description, pattern, seed, as_json)
     from autocell.cli.results import print_finished
     from autocell.cli.session import print_cautions
 

@@ -10,6 +10,7 @@ from rich.table import Table
 
 from autocell.bench.plan import PlannedMove
 from autocell.cli import output
+from autocell.cli.invocation import Invocation
 from autocell.cli.session import looking
 from autocell.description import BenchDescription, Caps
 from autocell.patterns import Pattern
@@ -17,9 +18,15 @@ from autocell.procedures.outlook import SECONDS_PER_READING, Outlook, look_ahead
 from autocell.report import words
 
 
-def show_change(description: BenchDescription, pattern: Pattern, seed: int, as_json: bool) -> int:
+def show_change(
+    invocation: Invocation,
+    description: BenchDescription,
+    pattern: Pattern,
+    seed: int,
+    as_json: bool,
+) -> int:
     """The way to a pattern: opens the bench to read where it stands, and moves nothing."""
-    with looking(description, "change --dry-run") as bench:
+    with looking(description, "change --dry-run", invocation) as bench:
         start, moves = bench.setting, bench.plan(pattern.setting)
     outlook = look_ahead(description, pattern, start, seed=seed)
     if as_json:

@@ -3,6 +3,7 @@ end."""
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,7 +18,9 @@ from autocell.cli import output
 from autocell.cli.invocation import Invocation
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome
+from autocell.records import Store
 from autocell.report import cautions
+from autocell.session import axis_memory
 from autocell.session import conduct as session
 from autocell.session.claim import claim
 
@@ -47,14 +50,23 @@ def print_cautions(description: BenchDescription) -> None:
 
 
 @contextmanager
-def looking(description: BenchDescription, command: str) -> Iterator[Bench]:
-    """The opened bench for a command that moves nothing and keeps no record."""
-    with (
-        claim(description, command),
-        stop_on_signals() as interrupts,
-        open_bench(description, clock=RealClock()) as bench,
-    ):
+def looking(
+    description: BenchDescription, command: str, invocation: Invocation | None = None
+) -> Iterator[Bench]:
+    """The opened bench for a command that moves nothing and keeps no record.
+
+    With ``invocation``, as a run would find it that is kept in its store. Raises StoreError.
+    """
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(claim(description, command))
+        interrupts = stack.enter_context(stop_on_signals())
+        store = None if invocation is None else stack.enter_context(Store.open(invocation.store))
+        if store is not None:
+            description = axis_memory.with_measured_backlash(description, store)
+        bench = stack.enter_context(open_bench(description, clock=RealClock()))
         interrupts.tell(bench.request_stop)
+        if store is not None:
+            axis_memory.vouch(bench, store)
         yield bench
 
 

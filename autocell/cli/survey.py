@@ -59,7 +59,7 @@ def survey(
     low, high = (None if end is None else end * 1e-3 for end in (from_mm, to_mm))
     spacings = survey_spacings(description, low, high, points)
     if dry_run:
-        return _show(description, spacings, as_json)
+        return _show(invocation, description, spacings, as_json)
     from autocell.cli.results import print_finished
     from autocell.cli.session import Order, conduct, print_cautions
 
@@ -89,13 +89,15 @@ def _procedure(spacings: list[float], seed: int, made: list[Survey]) -> Any:
     return procedure
 
 
-def _show(description: BenchDescription, spacings: list[float], as_json: bool) -> int:
+def _show(
+    invocation: Invocation, description: BenchDescription, spacings: list[float], as_json: bool
+) -> int:
     """The moves of a survey; opens the bench to read where it stands, and moves nothing."""
     from autocell.cli import dry_run, output
     from autocell.cli.session import looking
     from autocell.procedures.survey import plan_survey
 
-    with looking(description, "survey --dry-run") as bench:
+    with looking(description, "survey --dry-run", invocation) as bench:
         moves = plan_survey(bench, spacings)
     if as_json:
         output.print_json({"dry_run": True, "moves": dry_run.moves_as_json(moves)})

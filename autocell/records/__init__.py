@@ -1,6 +1,7 @@
 """The write-ahead journal and the run store."""
 
 from autocell.records.run import (
+    AxisMeasurement,
     EventRecord,
     MoveRecord,
     ReadingRecord,
@@ -12,6 +13,7 @@ from autocell.records.store import Store, default_path
 from autocell.records.writer import RunWriter
 
 __all__ = [
+    "AxisMeasurement",
     "EventRecord",
     "MoveRecord",
     "ReadingRecord",

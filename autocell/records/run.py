@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -61,6 +62,18 @@ class Whereabouts:
     low: float
     high: float
     run: str
+
+
+@dataclass(frozen=True)
+class AxisMeasurement:
+    """What reversals of an axis were measured to lose, m or rad, with which ``hardware`` and in
+    which run; ``figures`` are all that was told of it then."""
+
+    backlash: float
+    hardware: str
+    figures: Mapping[str, Any]
+    run: str
+    utc: datetime
 
 
 @dataclass(frozen=True)
@@ -144,6 +157,17 @@ def whereabouts_of(row: sqlite3.Row) -> Whereabouts:
         return Whereabouts(row["position"], row["position"], row["run"])
     places = [row[name] for name in ("start", "target", "position") if row[name] is not None]
     return Whereabouts(min(places), max(places), row["run"])
+
+
+def measurement_of(row: sqlite3.Row) -> AxisMeasurement:
+    """The measurement in this row of ``axis_measurements``."""
+    return AxisMeasurement(
+        backlash=row["backlash"],
+        hardware=row["hardware"],
+        figures=json.loads(row["figures"]),
+        run=row["run"],
+        utc=datetime.fromisoformat(row["utc"]),
+    )
 
 
 def reading_of(row: sqlite3.Row) -> ReadingRecord:

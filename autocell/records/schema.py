@@ -89,4 +89,27 @@ STEPS: tuple[tuple[str, ...], ...] = (
         )
         """,
     ),
+    (
+        """
+        CREATE TABLE first_moves (
+            run TEXT NOT NULL REFERENCES runs (id),
+            axis TEXT NOT NULL,
+            hardware TEXT NOT NULL,
+            seen_right INTEGER NOT NULL,
+            utc TEXT NOT NULL,
+            PRIMARY KEY (run, axis)
+        )
+        """,
+        """
+        CREATE TABLE axis_measurements (
+            run TEXT NOT NULL REFERENCES runs (id),
+            axis TEXT NOT NULL,
+            hardware TEXT NOT NULL,
+            backlash REAL NOT NULL,
+            figures TEXT NOT NULL,
+            utc TEXT NOT NULL,
+            PRIMARY KEY (run, axis)
+        )
+        """,
+    ),
 )

@@ -22,10 +22,12 @@ from autocell.errors import StoreError, UsageError
 from autocell.outcome import Outcome
 from autocell.records.database import Database
 from autocell.records.run import (
+    AxisMeasurement,
     RunRecord,
     RunSummary,
     Whereabouts,
     event_of,
+    measurement_of,
     move_of,
     reading_of,
     summary_of,
@@ -151,14 +153,25 @@ class Store:
         return [summary_of(row) for row in rows]
 
     def asked_with(self, bench: str, arguments: Mapping[str, str | float]) -> list[RunRecord]:
-        """The runs of a bench that were asked for with these arguments, the oldest first."""
+        """The runs of the bench with this name or file hash that were asked for with these
+        arguments, the oldest first."""
         conditions = "".join(" AND json_extract(arguments, ?) = ?" for _ in arguments)
         values = [part for name, value in arguments.items() for part in (f"$.{name}", value)]
         rows = self._database.select(
-            f"SELECT id FROM runs WHERE bench_name = ?{conditions} ORDER BY sequence",
+            f"SELECT id FROM runs WHERE ? IN (bench_name, bench_sha256){conditions}"
+            " ORDER BY sequence",
             (bench, *values),
         )
         return [self.run(row["id"]) for row in rows]
+
+    def with_other_files(self, bench: BenchDescription) -> int:
+        """How many runs a bench of this name has had whose bench file said something else: another
+        bench perhaps, and no history of this one."""
+        (row,) = self._database.select(
+            "SELECT count(*) AS runs FROM runs WHERE bench_name = ? AND bench_sha256 <> ?",
+            (bench.name, bench.sha256),
+        )
+        return int(row["runs"])
 
     def last_proved(self, bench: str, passes: int | None = None) -> RunRecord | None:
         """The last run that proved its pass count, of the bench with this name or file hash.
@@ -186,6 +199,23 @@ class Store:
             if row["sequence"] > told_by.get(axis, 0):
                 known[axis] = Whereabouts(place, place, row["run"])
         return known
+
+    def first_moves(self, bench: str) -> dict[str, str]:
+        """The axes of the bench with this name that have shown their sign and scale, unless they
+        have to again, each with the hardware that it did so on."""
+        rows = self._last_of_each_axis("first_moves", "sequence", bench)
+        return {row["axis"]: row["hardware"] for row in rows if row["seen_right"]}
+
+    def axis_measurements(self, bench: str) -> dict[str, AxisMeasurement]:
+        """The last measurement of each axis of the bench with this name."""
+        rows = self._last_of_each_axis("axis_measurements", "sequence", bench)
+        try:
+            return {row["axis"]: measurement_of(row) for row in rows}
+        except ValueError as error:
+            raise StoreError(
+                f"{self.path}: a measurement of an axis of {bench} cannot be read ({error}); "
+                "restore a copy of the store, or start a new one with AUTOCELL_STORE"
+            ) from error
 
     def run(self, run: str) -> RunRecord:
         """All that is known of a run. Raises UsageError when there is none with this id."""

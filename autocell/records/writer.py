@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from typing import Any
 
 from autocell.errors import StoreError
 from autocell.outcome import Outcome
@@ -32,6 +33,26 @@ class RunWriter:
                 "INSERT OR IGNORE INTO positions (run, axis, position, utc) VALUES (?, ?, ?, ?)",
                 [(self.id, axis, place, self._now()) for axis, place in positions.items()],
             )
+
+    def first_move(self, axis: str, hardware: str, seen_right: bool) -> None:
+        """Write down whether an axis has shown its sign and scale on this ``hardware``, or has to
+        show them again."""
+        self._database.write(
+            "INSERT OR REPLACE INTO first_moves (run, axis, hardware, seen_right, utc)"
+            " VALUES (?, ?, ?, ?, ?)",
+            (self.id, axis, hardware, int(seen_right), self._now()),
+        )
+
+    def axis_measured(
+        self, axis: str, hardware: str, backlash: float, figures: Mapping[str, Any]
+    ) -> None:
+        """Write down what the reversals of an axis lose (m or rad) on this ``hardware``, and the
+        figures that it was told with."""
+        self._database.write(
+            "INSERT OR REPLACE INTO axis_measurements"
+            " (run, axis, hardware, backlash, figures, utc) VALUES (?, ?, ?, ?, ?, ?)",
+            (self.id, axis, hardware, backlash, json.dumps(figures), self._now()),
+        )
 
     def move_intended(
         self, time_s: float, axis: str, start: float, target: float, purpose: str

@@ -32,7 +32,7 @@ from autocell.errors import (
 )
 from autocell.outcome import Outcome, Verdict
 from autocell.records import RunWriter, Store
-from autocell.session import aftermath
+from autocell.session import aftermath, axis_memory
 from autocell.session.claim import Claim, Stop, claim
 from autocell.session.reports import report_path, write_report
 
@@ -164,11 +164,23 @@ class _Run:
             raise _made_safe(order, error) from error
 
     def _on_the_bench(self, journal: RunWriter, procedure: Procedure) -> Outcome:
+        try:
+            return self._with_open_bench(journal, procedure)
+        finally:
+            if self.bench is not None:
+                axis_memory.remember(self.bench, self.store, journal)
+
+    def _with_open_bench(self, journal: RunWriter, procedure: Procedure) -> Outcome:
         order, lines = self.order, self.order.lines
+        try:
+            description = axis_memory.with_measured_backlash(order.description, self.store)
+        except StoreError as error:
+            raise _made_safe(order, error) from error
         with open_bench(
-            order.description, clock=lines.clock(), connect=lines.connect, journal=journal
+            description, clock=lines.clock(), connect=lines.connect, journal=journal
         ) as bench:
             self.bench = bench
+            axis_memory.vouch(bench, self.store)
             self.interrupts.tell(bench.request_stop)
             for finding in bench.findings:
                 order.tell(f"Found: {finding}")

@@ -1,0 +1,87 @@
+"""What earlier runs found out about the axes of a bench: which of them go right, and what their
+reversals lose. It holds as long as the same motor is driven in the same way."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from autocell.bench.bench import Bench
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError
+from autocell.records import RunWriter, Store
+
+_OF_THE_DRIVER = ("device", "channel", "direction", "units_per_mm", "units_per_mrad")
+"""Of an axis, what its driver makes of it; the rest says where it may go."""
+
+
+def hardware(description: BenchDescription, axis: str, identity: str | None = None) -> str:
+    """A text that changes when an axis is driven in another way: with the section of its device
+    and all files that it names, the axis's own words to the driver, and what the device calls
+    itself (as the bench file expects it, unless it was asked)."""
+    described = description.axes[axis]
+    device = description.devices[described.device]
+    told = {
+        "device": _with_files(device.section, description.path.parent),
+        "axis": {key: described.section.get(key) for key in _OF_THE_DRIVER},
+        "identity": device.identity if identity is None else identity,
+    }
+    text = json.dumps(told, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def vouch(bench: Bench, store: Store) -> None:
+    """Spare the axes their first move that have made it before, on the same hardware.
+
+    Raises StoreError.
+    """
+    known = store.first_moves(bench.description.name)
+    bench.vouch_for(name for name, by in _hardware(bench).items() if known.get(name) == by)
+
+
+def remember(bench: Bench, store: Store, journal: RunWriter) -> None:
+    """Write down which axes have made their first move, and which have to make it again.
+
+    A store that cannot be written only means that they make it again.
+    """
+    with contextlib.suppress(AutocellError):
+        known, now = store.first_moves(bench.description.name), _hardware(bench)
+        for name, tried in bench.tried().items():
+            if tried != (known.get(name) == now[name]):
+                journal.first_move(name, now[name], tried)
+
+
+def with_measured_backlash(description: BenchDescription, store: Store) -> BenchDescription:
+    """The bench with the backlash that was measured on each axis where that is more than its file
+    says: guard, approaches and limits then all reckon with it. Raises StoreError."""
+    axes = dict(description.axes)
+    for name, found in store.axis_measurements(description.name).items():
+        axis = axes.get(name)
+        if axis is None or found.hardware != hardware(description, name):
+            continue
+        if found.backlash > axis.backlash:
+            axes[name] = replace(axis, backlash=found.backlash)
+    return replace(description, axes=axes)
+
+
+def _hardware(bench: Bench) -> dict[str, str]:
+    axes = bench.description.axes
+    return {
+        name: hardware(bench.description, name, bench.identities[axis.device])
+        for name, axis in axes.items()
+    }
+
+
+def _with_files(section: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """A device section, and by their content the files that it names: a dialect, a program."""
+    files = {}
+    for value in section.values():
+        path = folder / str(value).partition(":")[0] if isinstance(value, str) and value else None
+        if path is not None and path.is_file():
+            files[value] = hashlib.sha256(path.read_bytes()).hexdigest()
+    return {"section": dict(section), "files": files}
