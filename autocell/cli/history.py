@@ -25,22 +25,25 @@ if TYPE_CHECKING:
 def history(
     invocation: Invocation, bench: Path | None, limit: int, store: Path | None, as_json: bool
 ) -> int:
-    """List the latest runs, newest first; with --bench only those of that bench."""
+    """List the latest runs, newest first; with --bench only those of that very bench file."""
     from autocell.cli import output
     from autocell.records import Store
     from autocell.report import print_history
 
-    name = None
+    description = None
     if bench is not None:
         from autocell.bench.file import load
 
-        name = load(bench).name
+        description = load(bench)
     with Store.open(invocation.store) as opened:
-        runs = opened.runs(name, limit)
+        runs = opened.runs(None if description is None else description.sha256, limit)
+        others = 0 if description is None else opened.with_other_files(description)
     if as_json:
         output.print_json([summary_as_json(run) for run in runs])
-    else:
-        print_history(runs, output.out())
+        return 0
+    print_history(runs, output.out())
+    if others:
+        output.say(output.err(), others_in_words(others), "dim")
     return 0
 
 
@@ -82,6 +85,13 @@ def report(
 
         webbrowser.open(path.absolute().as_uri())
     return 0
+
+
+def others_in_words(others: int) -> str:
+    """What is said of runs of the same name that are left out."""
+    from autocell.report.words import count
+
+    return f"Left out: {count(others, 'run')} under this name, made with another bench file."
 
 
 def latest(store: Store) -> str:

@@ -36,14 +36,17 @@ def status(
     """
     from autocell.bench.file import load
     from autocell.cli import output
+    from autocell.cli.history import others_in_words
     from autocell.cli.session import looking
     from autocell.records import Store
 
     description = load(bench)
     with Store.open(invocation.store) as opened:
-        last = next(iter(opened.runs(description.name, limit=1)), None)
-        proved = opened.last_proved(description.name)
+        last = next(iter(opened.runs(description.sha256, limit=1)), None)
+        proved = opened.last_proved(description.sha256)
+        # by name: what broke off must not be overlooked because somebody edited the file since
         unfinished = opened.unfinished(description.name)
+        others = opened.with_other_files(description)
     now = None
     if not offline:
         with looking(description, "status") as live:
@@ -52,6 +55,8 @@ def status(
         output.print_json(_as_json(description, last, proved, unfinished, now))
     else:
         _print(last, proved, unfinished, now)
+        if others:
+            output.say(output.err(), others_in_words(others), "dim")
     return 0
 
 

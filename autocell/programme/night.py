@@ -120,7 +120,7 @@ class Conductor:
         """Outcomes of the steps that a process before this one has carried out in this night."""
         asked = {"programme": self.programme.name, "night": night.isoformat()}
         with Store.open(self.around.store) as store:
-            runs = store.asked_with(self.programme.bench.name, asked)
+            runs = store.asked_with(self.programme.bench.sha256, asked)
         return {int(run.arguments["step"]): run.outcome for run in runs if run.outcome is not None}
 
     def _night(self, night: date, began: datetime, done: dict[int, Outcome] | None = None) -> None:

@@ -77,6 +77,6 @@ def senders(notices: NoticesSection) -> list[Sender]:
 def _last_verdict(programme: Programme, store: Path | None) -> Verdict | None:
     """The verdict that was told last, by a process before this one."""
     with Store.open(store) as opened:
-        runs = opened.asked_with(programme.bench.name, {"programme": programme.name})
+        runs = opened.asked_with(programme.bench.sha256, {"programme": programme.name})
     verdicts = [run.outcome.verdict for run in runs[-1:] if run.outcome is not None]
     return verdicts[-1] if verdicts else None

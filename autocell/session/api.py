@@ -60,12 +60,13 @@ class OwnedBench:
             return bench.read_power("asked for in Python", relative_uncertainty)
 
     def last_proved(self, passes: int | None = None) -> Outcome | None:
-        """The outcome of the last run that proved its pass count (``passes``, if given).
+        """The outcome of the last run with this very bench file that proved its pass count
+        (``passes``, if given).
 
         Raises StoreError.
         """
         with Store.open(self._store) as store:
-            run = store.last_proved(self.description.name, passes)
+            run = store.last_proved(self.description.sha256, passes)
         return None if run is None else run.outcome
 
     @contextmanager

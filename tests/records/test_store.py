@@ -207,3 +207,20 @@ def test_what_machines_are_promised_is_there_even_when_nothing_is_known() -> Non
 )  # fmt: skip
 def test_exit_codes_tell_the_verdict(verdict: str, code: int) -> None:
     assert Verdict(verdict).exit_code == code
+
+
+def test_a_bench_file_that_was_changed_is_another_bench_to_its_history(
+    store: Store, bench: BenchDescription
+) -> None:
+    """So are simulated benches of one name, whose addresses differ."""
+    edited = replace(bench, sha256="0" * 64)
+    mine = store.begin("change", bench, BEGAN, "0.1.0", {"programme": "nights"})
+    theirs = store.begin("change", edited, BEGAN, "0.1.0", {"programme": "nights"})
+    mine.finish(PROVED)
+    theirs.finish(PROVED)
+    assert [run.id for run in store.runs(bench.sha256)] == [mine.id]
+    asked = {"programme": "nights"}
+    assert [run.summary.id for run in store.asked_with(edited.sha256, asked)] == [theirs.id]
+    assert [run.summary.id for run in store.asked_with(bench.name, asked)] == [mine.id, theirs.id]
+    assert store.with_other_files(bench) == 1
+    assert store.with_other_files(replace(bench, name="a third bench")) == 0
