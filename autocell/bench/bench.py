@@ -179,6 +179,13 @@ class Bench:
         self._motion.move(targets, purpose)
         return self.setting
 
+    def move_straight(self, axis: str, target: float, purpose: str) -> float:
+        """Bring one axis to a position (m or rad) from whichever side it stands, with what a
+        reversal loses left in: to measure that, and for nothing else. Where it then reads, m or
+        rad; raises as :meth:`move_to` does."""
+        self._motion.move({axis: target}, purpose, straight=True)
+        return self.positions()[axis]
+
     def read_power(
         self, purpose: str, relative_uncertainty: float = 0.003, max_samples: int = 25
     ) -> Reading:

@@ -8,7 +8,14 @@ from dataclasses import dataclass
 
 from autocell.bench import first_moves
 from autocell.bench.guard import Guard
-from autocell.bench.plan import PlannedMove, plan_move, time_limit, trade, travel_time
+from autocell.bench.plan import (
+    PlannedMove,
+    plan_move,
+    plan_straight,
+    time_limit,
+    trade,
+    travel_time,
+)
 from autocell.bench.protocols import Clock
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription
@@ -23,10 +30,14 @@ they accept a move, and settle for a moment after they end it."""
 
 @dataclass
 class _Flight:
-    """A planned move under way: the leg it is on, and what the watch over it remembers."""
+    """A planned move under way: the leg it is on, and what the watch over it remembers.
+
+    ``straight`` says that it comes from whichever side, with what a reversal loses left in it.
+    """
 
     move: PlannedMove
     legs_left: list[float]
+    straight: bool = False
     start: float = 0.0
     leg: float = 0.0
     started_s: float = 0.0
@@ -41,8 +52,10 @@ class _Flight:
 
     @property
     def tolerance(self) -> float:
-        """How near to the end of a leg counts as there, m or rad."""
-        return 3.0 * self.move.axis.repeatability
+        """How near to the end of a leg counts as there, m or rad: an encoder on the load shows
+        what a reversal loses."""
+        axis = self.move.axis
+        return 3.0 * axis.repeatability + (axis.overshoot if self.straight else 0.0)
 
 
 class Motion:
@@ -54,18 +67,20 @@ class Motion:
         self._clock = clock
         self._backlash_is_out = dict.fromkeys(description.axes, False)
 
-    def plan(self, targets: Mapping[str, float]) -> list[PlannedMove]:
+    def plan(self, targets: Mapping[str, float], *, straight: bool = False) -> list[PlannedMove]:
         """The moves that bring these axes to their targets (m or rad); it reads positions only.
 
-        Axes that are there already are left out. Raises LimitError.
+        Axes that are there already are left out. ``straight`` leaves the backlash in. Raises
+        LimitError.
         """
         moves = []
         for name, target in targets.items():
-            move = plan_move(
-                self._description.axes[name],
-                self._guard.position(name),
-                target,
-                backlash_is_out=self._backlash_is_out[name],
+            axis, start = self._description.axes[name], self._guard.position(name)
+            out = self._backlash_is_out[name]
+            move = (
+                plan_straight(axis, start, target)
+                if straight
+                else plan_move(axis, start, target, backlash_is_out=out)
             )
             if move is not None:
                 tried = self._guard.trust.tried(name)
@@ -73,16 +88,16 @@ class Motion:
         self._guard.check_limits(moves)
         return moves
 
-    def move(self, targets: Mapping[str, float], purpose: str) -> None:
+    def move(self, targets: Mapping[str, float], purpose: str, *, straight: bool = False) -> None:
         """Bring axes to their targets (m or rad), all at once; returns when all have arrived.
 
-        An axis has arrived when its controller says so and it reads back on its target. Whatever
+        With ``straight`` from whichever side they come, which leaves the backlash in. An axis has arrived when its controller says so and it reads back on its target. Whatever
         goes wrong, the axes under way are told to stop first. Raises LimitError, BudgetError or
         Stopped before anything is sent; MotionError or another DeviceError afterwards.
         """
-        moves = self.plan(targets)
+        moves = self.plan(targets, straight=straight)
         self._guard.admit(moves)
-        flights = [_Flight(move, list(move.legs)) for move in moves]
+        flights = [_Flight(move, list(move.legs), straight) for move in moves]
         try:
             for flight in flights:
                 self._start_leg(flight, flight.move.start, purpose)
@@ -110,11 +125,13 @@ class Motion:
     def _arrived(self, flight: _Flight, purpose: str) -> bool:
         """Whether the whole move has ended well; starts the next leg when one is done."""
         name = flight.move.axis.name
+        # Answers may be long on their way, on a line that comes and goes: they are of now at least.
+        asked_s = self._clock.now()
         moving = self._guard.moving(name)
         position = self._guard.position(name)
         self._check_way(flight, position)
         if moving or abs(position - flight.leg) > flight.tolerance:
-            self._check_progress(flight, moving, position)
+            self._check_progress(flight, moving, position, asked_s)
             return False
         self._guard.check_reference(name)
         self._guard.ended(name, position, "arrived")
@@ -124,7 +141,7 @@ class Motion:
         if flight.legs_left:
             self._start_leg(flight, position, purpose)
             return False
-        self._backlash_is_out[name] = True
+        self._backlash_is_out[name] = not flight.straight
         self._guard.trust.arrived(name)
         return True
 
@@ -151,9 +168,9 @@ class Motion:
         if story is not None:
             self._guard.lose(axis.name, "its first move showed a wrong sign or scale", story)
 
-    def _check_progress(self, flight: _Flight, moving: bool, position: float) -> None:
+    def _check_progress(self, flight: _Flight, moving: bool, position: float, now: float) -> None:
         """Raises MotionError when an axis sticks, rests away from its target, or is late."""
-        axis, now = flight.move.axis, self._clock.now()
+        axis = flight.move.axis
         here, there = trade(axis, position), trade(axis, flight.leg)
         if abs(position - flight.progress) > flight.tolerance:
             flight.progress, flight.progress_s = position, now

@@ -43,6 +43,14 @@ def plan_move(
     return PlannedMove(axis, start, target, legs, sum(travel_time(axis, b - a) for a, b in ways))
 
 
+def plan_straight(axis: AxisDescription, start: float, target: float) -> PlannedMove | None:
+    """The way from ``start`` to ``target`` from whichever side, with what a reversal loses left in
+    it. None when the axis is there already."""
+    if abs(target - start) <= axis.repeatability:
+        return None
+    return PlannedMove(axis, start, target, (target,), travel_time(axis, target - start))
+
+
 def travel_time(axis: AxisDescription, distance: float) -> float:
     """Seconds for a move with a trapezoidal speed profile, or a triangular one if it is short."""
     distance = abs(distance)
