@@ -283,6 +283,10 @@ class Outcome:
     """What the meters showed at the end of a proved run."""
     recovery: Recovery | None = None
     """Of a recovery only."""
+    retries: int | None = None
+    """Questions and readings that had to be asked for again."""
+    communication_errors: int | None = None
+    """Replies that were lost, late or damaged, and lines that went away."""
     run: str | None = None
 
     def with_run(self, run: str) -> Outcome:
@@ -317,6 +321,8 @@ class Outcome:
             "margin_nights": _nights(self.margins),
             "margin_before_nights": _nights(self.margins_before),
             "readings_to_proof": self.readings_to_proof,
+            "retries": self.retries,
+            "communication_errors": self.communication_errors,
             "findings": {
                 found.name: {"value": found.value, "u": found.u, "observable": found.observable}
                 for found in self.findings

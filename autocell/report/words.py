@@ -44,7 +44,17 @@ def summary_rows(outcome: Outcome) -> list[tuple[str, str]]:
     rows.append(("Readings", readings_in_words(outcome)))
     rows.append(("Moves", f"{outcome.moves}, {length(outcome.travel_m, digits=1)} of travel"))
     rows.append(("Bench time", duration(outcome.elapsed_s)))
+    if outcome.retries or outcome.communication_errors:
+        rows.append(("Lines", troubles_in_words(outcome)))
     return rows
+
+
+def troubles_in_words(outcome: Outcome) -> str:
+    """What it took to be understood by the instruments."""
+    return (
+        f"{outcome.retries or 0} asked again, "
+        f"{count(outcome.communication_errors or 0, 'communication error')}"
+    )
 
 
 def least_margin_in_words(outcome: Outcome) -> str:

@@ -57,12 +57,18 @@ def _silently(_text: str) -> None:
     """Tell nobody."""
 
 
+def _machine_utc() -> datetime:
+    return datetime.now(UTC)
+
+
 @dataclass(frozen=True)
 class Lines:
-    """What carries time and bytes: the machine's clock and its ports, unless told otherwise."""
+    """What carries time and bytes: the machine's clock, its ports and its date, unless told
+    otherwise."""
 
     clock: Callable[[], Clock] = RealClock
     connect: Connect | None = None
+    utc: Callable[[], datetime] = _machine_utc
 
 
 @dataclass(frozen=True)
@@ -111,7 +117,7 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     """
     with _claim_of(order) as claimed, stop_on_signals() as interrupts:
         try:
-            store = Store.open(order.store)
+            store = Store.open(order.store, utc=order.lines.utc)
         except StoreError as error:
             raise _made_safe(order, error) from error
         with store:
@@ -148,17 +154,16 @@ class _Run:
                 raise
             error, outcome = ended, self._ended_by(ended, journal)
         try:
-            outcome = journal.finish(outcome)
+            outcome = journal.finish(self._with_troubles(outcome))
         except StoreError as trouble:
             error = error or trouble
         return Ended(outcome, error, self._report(journal.id))
 
     def _begin(self) -> RunWriter:
         order = self.order
-        now = datetime.now(UTC)
         try:
             return self.store.begin(
-                order.command, order.description, now, __version__, order.arguments
+                order.command, order.description, order.lines.utc(), __version__, order.arguments
             )
         except StoreError as error:
             raise _made_safe(order, error) from error
@@ -218,6 +223,13 @@ class _Run:
             travel_m=usage.travel_m,
             elapsed_s=usage.elapsed_s,
         )
+
+    def _with_troubles(self, outcome: Outcome) -> Outcome:
+        """The same outcome with what it took to be understood by the instruments."""
+        if self.bench is None:
+            return outcome
+        troubles = self.bench.troubles
+        return replace(outcome, retries=troubles.retries, communication_errors=troubles.errors)
 
     def _stop_in_words(self, run: str, error: Stopped) -> str:
         """What the stop did, as the guard wrote it down."""
