@@ -342,6 +342,12 @@ class BenchDescription:
         """What the meter would read if all light arriving at the hole left the cell again."""
         return self.laser.power_w * self.window_transmission
 
+    @property
+    def hole_names(self) -> list[str]:
+        """What to call each hole of :meth:`cell`, in its order."""
+        others = (("exit hole", self.exit_hole), ("far hole", self.far_hole))
+        return ["entrance hole", *(name for name, hole in others if hole is not None)]
+
     def cell(self, spacing_m: float) -> Cell:
         """The cell as the bench file describes it: aligned, at this spacing."""
         holes = [Hole("entrance", self.hole_x_m, self.hole_y_m, self.hole_radius_m)]

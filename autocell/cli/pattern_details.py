@@ -98,11 +98,10 @@ def _print_leaks(bench: BenchDescription, leaks: tuple[Leak, ...]) -> None:
         "Through", "after passes", "Share of\ninput", "x\nmm", "y\nmm", "Slope x\nmrad",
         "Slope y\nmrad", "Radii\nmm", "Fringe period\nMHz",
     )  # fmt: skip
-    holes = bench.cell(bench.spacing_at_zero_m).holes
     for leak in leaks:
         period = leak.fringe_period_hz
         table.add_row(
-            f"{holes[leak.hole].mirror} hole",
+            bench.hole_names[leak.hole],
             str(leak.pass_number),
             f"{leak.power:.6f}",
             f"{1e3 * leak.x_m:.3f}",

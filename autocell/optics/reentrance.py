@@ -78,14 +78,16 @@ def reentrant_spacings(
     """Paraxial spacings between ``low_m`` and ``high_m`` at which the light leaves after N passes.
 
     θ = (2πk + φ)/N with φ the azimuth of the exit hole from the entrance hole, counted the way
-    the spots go round. Through the entrance hole φ = 0 and N is even; through a hole in the far
-    mirror, on the far circle of the pattern (r √(g1/g2), for equal mirrors the same radius), N is
-    odd. No earlier spot may lie in either hole. For φ = 0 that is gcd(k, N/2) = 1 through the
-    entrance hole (k and N may both be even: N = 6, k = 2 at d = 3R/2 is a cell of six passes),
-    and gcd(k, N) = 1 through the far mirror. Derived here.
+    the spots go round. Through the entrance hole φ = 0, through another hole in its mirror, on
+    the same circle, φ is that of the hole; N is even. Through a hole in the far mirror, on the
+    far circle of the pattern (r √(g1/g2), for equal mirrors the same radius), N is odd. No earlier
+    spot may lie in either hole. For φ = 0 that is gcd(k, N/2) = 1 through the entrance hole (k and
+    N may both be even: N = 6, k = 2 at d = 3R/2 is a cell of six passes), and gcd(k, N) = 1
+    through the far mirror. Derived here.
 
     Args:
-        exit_azimuth_rad: φ, of a hole in the far mirror; any multiple of 2π may be added.
+        exit_azimuth_rad: φ, of an exit hole other than the entrance; any multiple of 2π may be
+            added.
 
     Returns:
         (M,) of dtype :data:`REENTRANT`, by rising spacing.
@@ -94,10 +96,11 @@ def reentrant_spacings(
         raise ValueError(
             f"{exit_mirror!r} is no mirror; there are {', '.join(get_args(MirrorName))}"
         )
-    turn = _turn(exit_azimuth_rad) if exit_mirror == "far" else 0.0
+    turn = _turn(exit_azimuth_rad)
+    fewest = 3 if exit_mirror == "far" else 2 if turn else 4
     pairs = [
         (passes, orbits)
-        for passes in range(4 if exit_mirror == "entrance" else 3, max_passes + 1, 2)
+        for passes in range(fewest, max_passes + 1, 2)
         for orbits in range(0 if turn else 1, (passes + 1) // 2)
         if orbits + turn < 0.5 * passes
     ]

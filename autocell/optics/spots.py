@@ -72,9 +72,9 @@ def beam_radius_towards(footprint_per_m2: FloatArray, x: FloatArray, y: FloatArr
     along = np.hypot(x, y)
     with np.errstate(invalid="ignore", divide="ignore"):
         c, s = np.where(along > 0.0, x / along, 1.0), np.where(along > 0.0, y / along, 0.0)
-    return np.asarray(
-        np.sqrt((syy * c * c - 2.0 * sxy * c * s + sxx * s * s) / (sxx * syy - sxy * sxy))
-    )
+        across = np.maximum(syy * c * c - 2.0 * sxy * c * s + sxx * s * s, 0.0)
+        area = np.maximum(sxx * syy - sxy * sxy, 1e-300)  # of a needle rounding may leave nothing
+        return np.asarray(np.sqrt(across / area))
 
 
 def spot_table(cell: Cell, path: Path) -> list[SpotRow]:

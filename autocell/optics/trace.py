@@ -81,11 +81,15 @@ class Path:
 
     @property
     def beam_radii_m(self) -> tuple[FloatArray, FloatArray]:
-        """Large and small 1/e² radius of the footprint on the mirror, each (B, N+1)."""
+        """Large and small 1/e² radius of the footprint on the mirror, each (B, N+1).
+
+        The large one is infinite where it is more than ten million times the small one.
+        """
         sxx, sxy, syy = np.moveaxis(self.footprint_per_m2, -1, 0)
         mean = 0.5 * (sxx + syy)
         split = np.hypot(0.5 * (sxx - syy), sxy)
-        return 1.0 / np.sqrt(mean - split), 1.0 / np.sqrt(mean + split)
+        with np.errstate(divide="ignore"):  # rounding may leave nothing of the difference, or less
+            return 1.0 / np.sqrt(np.maximum(mean - split, 0.0)), 1.0 / np.sqrt(mean + split)
 
     @property
     def ellipse_angle_rad(self) -> FloatArray:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from autocell.description import BenchDescription
 from autocell.errors import NoSuchPattern, UsageError
+from autocell.optics.aiming import in_line
 from autocell.optics.reentrance import CircularOrbit, reentrant_circle, reentrant_spacings
 from autocell.optics.spots import spot_table
 from autocell.optics.trace import trace
@@ -13,12 +15,18 @@ from autocell.patterns.judging import (
     CLEARANCE_WANTED,
     LOOK_M,
     Launch,
+    best_of,
     judge,
-    outline,
+    rank,
     spacing_reach,
-    with_margin,
 )
 from autocell.patterns.pattern import Pattern, Shape
+from autocell.patterns.two_holes import (
+    best_of_each,
+    misses_way_out,
+    patterns_between_holes,
+    shape_between_holes,
+)
 from autocell.setting import Setting
 
 MOST_PASSES = 1000
@@ -26,9 +34,6 @@ MOST_PASSES = 1000
 
 _NEAREST_AMONG = 300
 """Passes up to which the nearest that can be had are looked for."""
-
-_IN_LINE = 1e-9
-"""Angle by which both holes may be off one line through the axis and still count as on it."""
 
 _COARSE, _FINE = 10, 4
 """Steps of the axis ratio from the line to the widest ellipse, and parts of one around the best."""
@@ -48,6 +53,43 @@ def list_patterns(
         shape: of the spots. For an ellipse the axis ratio, and when None the shape too, is the
             one that leaves the largest margin while the spots clear holes and apertures.
     """
+    most = passes or max_passes
+    between = shape_between_holes(bench)
+    if between is None:
+        found = _through_the_hole(bench, most, passes, shape)
+    elif shape == "circle":
+        found = _circles(bench, most, passes)
+    elif shape in (None, between):
+        odd = bench.exit_mirror == "far"
+        counts = [passes] if passes else range(3 if odd else 2, most + 1, 2)
+        found = patterns_between_holes(bench, [n for n in counts if n % 2 == odd])
+        if shape is None:
+            found = best_of_each(bench, [*found, *_circles(bench, most, passes)])
+    else:
+        why = (
+            f"no {shape} leads from the entrance hole to the way out: "
+            + ("they do not lie" if between == "ellipse" else "at different distances they lie")
+            + " on one line through the axis"
+        )
+        rows = _through_the_hole(bench, most, passes, shape)
+        found = [replace(pattern, rejected=(why,)) for pattern in rows]
+    return sorted(found, key=rank)
+
+
+def _circles(bench: BenchDescription, most: int, passes: int | None) -> list[Pattern]:
+    """Circles to another hole, with the reason where they pass it by."""
+    found = _through_the_hole(bench, most, passes, "circle")
+    why = [misses_way_out(bench, pattern.setting.spacing_m) for pattern in found]
+    return [
+        pattern if reason is None else replace(pattern, rejected=(reason,))
+        for pattern, reason in zip(found, why, strict=True)
+    ]
+
+
+def _through_the_hole(
+    bench: BenchDescription, most: int, passes: int | None, shape: Shape | None
+) -> list[Pattern]:
+    """Patterns that begin at an end of an axis of theirs, at the spacings of their circles."""
     low, high = spacing_reach(bench)
     one, two = bench.entrance_mirror.mean_radius_m, bench.far_mirror.mean_radius_m
     circle_m = math.hypot(bench.hole_x_m, bench.hole_y_m)
@@ -58,7 +100,7 @@ def list_patterns(
             two,
             low - LOOK_M[0] - _exact_beyond_paraxial(bench),
             high + LOOK_M[0],
-            passes or max_passes,
+            most,
             bench.exit_mirror,
             azimuth,
         )
@@ -73,7 +115,7 @@ def list_patterns(
                 farthest_m = line_m if shape == "line" else orbit.spacing_m
                 if farthest_m > low - LOOK_M[0] and nearest_m < high + LOOK_M[0]:
                     found.append(_best(bench, n, orbits, orbit, senses, paraxial_m, shape))
-    return sorted(found, key=_rank)
+    return found
 
 
 def choose_pattern(
@@ -112,21 +154,22 @@ def choose_pattern(
 
 def closest_to_path(patterns: list[Pattern], path_length_m: float) -> list[Pattern]:
     """The same patterns, those whose path is closest to the wanted one first."""
-    return sorted(patterns, key=lambda p: (bool(p.rejected), abs(p.path_length_m - path_length_m)))
 
+    def off_m(pattern: Pattern) -> float:
+        return abs(pattern.path_length_m - path_length_m)
 
-def _rank(pattern: Pattern) -> tuple[bool, float]:
-    return bool(pattern.rejected), -pattern.margin_drifts
+    # light that goes astray has no path at all
+    return sorted(patterns, key=lambda p: (bool(p.rejected), math.isnan(off_m(p)), off_m(p)))
 
 
 def _ways_round(bench: BenchDescription) -> list[tuple[float, tuple[float, ...]]]:
     """Azimuths of the exit hole from the entrance hole, counted the way the spots go round, each
     with the senses of rotation that it is for: one for both where they mirror each other."""
-    if bench.exit_mirror == "entrance" or bench.far_hole is None:
+    end = bench.way_out
+    if end is None:
         return [(0.0, (1.0, -1.0))]
-    exit_at = math.atan2(bench.far_hole.y_m, bench.far_hole.x_m)
-    azimuth = exit_at - math.atan2(bench.hole_y_m, bench.hole_x_m)
-    if abs(math.sin(azimuth)) < _IN_LINE:
+    azimuth = math.atan2(end.y_m, end.x_m) - math.atan2(bench.hole_y_m, bench.hole_x_m)
+    if in_line((bench.hole_x_m, bench.hole_y_m), (end.x_m, end.y_m)):
         return [(azimuth, (1.0, -1.0))]
     return [(azimuth, (1.0,)), (-azimuth, (-1.0,))]
 
@@ -162,23 +205,16 @@ def _best(
     if shape in ("line", "circle"):
         return judge(bench, launch(0.0 if shape == "line" else 1.0))
 
-    def best_of(ratios: list[float]) -> Pattern:
-        drawn = [outline(bench, launch(ratio)) for ratio in ratios]
-        usable = [pattern for pattern in drawn if not pattern.rejected]
-        nearly = min(
-            drawn, key=lambda p: (p.plateau_width_m == 0.0, len(p.rejected), -p.plateau_width_m)
-        )
-        return min((with_margin(bench, p) for p in usable or [nearly]), key=_rank)
-
     widest = _widest(bench, launch(1.0))
     step = widest / _COARSE
     ellipses = [step * i for i in range(1, _COARSE + 1) if step * i != 1.0]
-    best = best_of(ellipses if shape == "ellipse" else [0.0, 1.0, *ellipses])
+    tried = ellipses if shape == "ellipse" else [0.0, 1.0, *ellipses]
+    best = best_of(bench, map(launch, tried))
     if best.plateau_width_m == 0.0:  # no shape shows: nothing to refine
         return best
     near = [best.axis_ratio + step * i / _FINE for i in range(1 - _FINE, _FINE) if i]
     finer = [ratio for ratio in near if 0.0 < ratio <= widest and ratio != 1.0]
-    return min(best, best_of(finer), key=_rank) if finer else best
+    return min(best, best_of(bench, map(launch, finer)), key=rank) if finer else best
 
 
 def _launch(
@@ -212,8 +248,9 @@ def _widest(bench: BenchDescription, circle: Launch) -> float:
     """The largest b/a whose spots still clear the apertures as far as wanted; at least 1."""
     cell, beam = bench.cell(circle.setting.spacing_m), bench.beam(circle.setting)
     spots = spot_table(cell, trace(cell, beam, circle.passes))[1:]
-    room_m = [(s.aperture_clearance - CLEARANCE_WANTED) * s.radius_large_m for s in spots]
-    ratio = min(
-        1.0 + room / math.hypot(s.x_m, s.y_m) for room, s in zip(room_m, spots, strict=True)
-    )
-    return max(1.0, ratio)
+    ratios = [
+        1.0 + (s.aperture_clearance - CLEARANCE_WANTED) * s.radius_large_m / distance_m
+        for s in spots
+        if (distance_m := math.hypot(s.x_m, s.y_m)) > 0.0
+    ]
+    return max(1.0, min(ratios, default=1.0))

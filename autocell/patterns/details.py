@@ -13,7 +13,7 @@ from autocell.optics.path_length import PathLengthBudget, path_length_budget
 from autocell.optics.sensitivity import PARAMETERS, jacobian, plateau_margins, spacing_margins
 from autocell.optics.spots import Leak, SpotRow, leak_table, spot_table
 from autocell.optics.trace import trace
-from autocell.patterns.pattern import Pattern
+from autocell.patterns.pattern import Pattern, finite_or_null
 
 _LEAST_LEAK = 1e-6
 """Share of the light at the hole below which a leak is not worth a line."""
@@ -68,13 +68,7 @@ class Details:
 
     def as_json(self) -> dict[str, object]:
         """Plain JSON values; null for a distance without end."""
-        plain = asdict(self)
-        for rows in (plain["sensitivities"], plain["leaks"], plain["spots"]):
-            for row in rows:
-                row.update(
-                    {k: None for k, v in row.items() if isinstance(v, float) and math.isinf(v)}
-                )
-        return plain
+        return finite_or_null(asdict(self))
 
 
 def details(bench: BenchDescription, pattern: Pattern) -> Details:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,6 +48,24 @@ def judge(bench: BenchDescription, launch: Launch) -> Pattern:
     return with_margin(bench, outline(bench, launch))
 
 
+def best_of(bench: BenchDescription, launches: Iterable[Launch]) -> Pattern:
+    """The one with the largest margin; where none may be used, the one that comes nearest to it.
+
+    Margins take longest, so they are worked out only of what may be used otherwise.
+    """
+    drawn = [outline(bench, launch) for launch in launches]
+    usable = [pattern for pattern in drawn if not pattern.rejected]
+    nearly = min(
+        drawn, key=lambda p: (p.plateau_width_m == 0.0, len(p.rejected), -p.plateau_width_m)
+    )
+    return min((with_margin(bench, p) for p in usable or [nearly]), key=rank)
+
+
+def rank(pattern: Pattern) -> tuple[bool, float]:
+    """Those that may be used before those that may not, and then the largest margin first."""
+    return bool(pattern.rejected), -pattern.margin_drifts
+
+
 def outline(bench: BenchDescription, launch: Launch) -> Pattern:
     """Everything about a pattern but its margin, which takes longest."""
     low, high = _edges_of(bench, launch)
@@ -72,7 +91,11 @@ def outline(bench: BenchDescription, launch: Launch) -> Pattern:
         margin_drifts=math.nan,
         limited_by="",
     )
-    return replace(pattern, rejected=tuple(_objections(bench, pattern)))
+    found = _objections(bench, pattern)
+    # holes are counted from the entrance, an exit hole in the same mirror is the next
+    if bench.way_out is bench.exit_hole is not None and path.leaks[-1, 0] > path.leaks[-1, 1]:
+        found.insert(0, "its light leaves by the entrance hole again, not by the exit hole")
+    return replace(pattern, rejected=tuple(found))
 
 
 def _without_plateau(bench: BenchDescription, launch: Launch) -> Pattern:

@@ -15,8 +15,13 @@ Printed = pytest.CaptureFixture[str]
 
 def listed(capsys: Printed, *options: str) -> list[dict[str, Any]]:
     assert main(["patterns", "--bench", "peat-bog", "--json", *options]) == 0
-    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out)
+    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out, parse_constant=refuse)
     return found
+
+
+def refuse(word: str) -> None:
+    """NaN and Infinity are Python's words, not JSON's (RFC 8259)."""
+    raise AssertionError(f"{word} is no JSON")
 
 
 def test_the_contract_for_machines(capsys: Printed) -> None:
@@ -149,6 +154,14 @@ def test_help_says_where_the_spot_table_is(capsys: Printed) -> None:
     assert main(["patterns", "--help"]) == 0
     told = " ".join(capsys.readouterr().out.split())
     assert "with --json also every spot on the mirrors" in told
+
+
+@pytest.mark.parametrize("shape", ["circle", "ellipse", "line", "free"])
+def test_every_output_for_machines_is_plain_json(capsys: Printed, shape: str) -> None:
+    found = listed(capsys, "--all", "--shape", shape, "--max-passes", "40")
+    assert found
+    (first, *_) = listed(capsys, "--all", "--shape", shape, "--passes", "6", "--details")
+    assert first["leaks"]
 
 
 def test_one_pass_count(capsys: Printed) -> None:

@@ -262,7 +262,7 @@ def test_what_is_no_cell_stays_dark_among_others_and_is_not_traced(fifty):
 
 def test_a_flat_mirror_is_one_of_a_thousand_kilometres(fifty):
     """Two arms folded by a plane are a symmetric cell of twice the length [exact]."""
-    orbit, mode = fifty
+    _, mode = fifty
     half = circular_orbit(0.3, R, R, CIRCLE)
     hole = Hole("entrance", CIRCLE, 0.0, 1e-6)
     beam = replace(beam_of(half, mode), slope_x=half.radial_slope, slope_y=half.tangential_slope)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 
@@ -10,7 +11,14 @@ import pytest
 from autocell.description import BenchDescription
 from autocell.errors import NoSuchPattern, UsageError
 from autocell.optics.reentrance import reentrant_circle
-from autocell.patterns import choose_pattern, closest_to_path, list_patterns, spacing_reach
+from autocell.patterns import (
+    SHAPES,
+    Shape,
+    choose_pattern,
+    closest_to_path,
+    list_patterns,
+    spacing_reach,
+)
 
 Bench = Callable[..., BenchDescription]
 
@@ -267,3 +275,47 @@ def test_the_reach_is_that_of_stage_and_gap(bench: Bench) -> None:
     # the true gap may be a spacing tolerance of 1 mm smaller than the nominal one
     raised = bench(("minimum_gap_mm: 195", "minimum_gap_mm: 222"))
     assert spacing_reach(raised) == pytest.approx((0.223018, 0.259999), abs=1e-9)
+
+
+def strict(values: object) -> str:
+    """JSON as RFC 8259 has it: no NaN, no Infinity."""
+    return json.dumps(values, allow_nan=False)
+
+
+WIDE_AXES = ("limits_mrad: [-15, 15]", "limits_mrad: [-900, 900]")
+
+
+@pytest.mark.parametrize("shape", [None, "line", "circle"])
+def test_light_that_misses_the_mirrors_altogether_has_no_path(
+    bench: Bench, shape: Shape | None
+) -> None:
+    """On a circle of 400 mm on mirrors of 500 mm radius rays pass the far mirror by."""
+    steep = bench(
+        WIDE_AXES,
+        ("clear_aperture_mm: 48 ", "clear_aperture_mm: 990 "),
+        ("clear_aperture_mm: 48\n", "clear_aperture_mm: 990\n"),
+        ("hole: {x_mm: 20,", "hole: {x_mm: 400,"),
+        ("  x_mm: 20\n", "  x_mm: 400\n"),
+    )
+    found = closest_to_path(list_patterns(steep, shape=shape, max_passes=24), 3.0)
+    assert all(pattern.rejected for pattern in found)
+    for pattern in found:
+        strict(pattern.as_json())
+    lost = [math.isnan(pattern.path_length_m) for pattern in found]
+    assert lost == sorted(lost)  # at the end, whatever path was wished for
+    if shape == "line":
+        assert any(lost)
+        assert found[-1].as_json()["path_length_m"] is None
+
+
+@pytest.mark.parametrize("shape", [None, *SHAPES])
+def test_a_hole_on_the_axis_has_no_pattern_and_says_why(bench: Bench, shape: Shape | None) -> None:
+    """The light is back on the axis after two passes [exact]."""
+    middle = bench(
+        WIDE_AXES, ("hole: {x_mm: 20,", "hole: {x_mm: 0,"), ("  x_mm: 20\n", "  x_mm: 0\n")
+    )
+    found = list_patterns(middle, shape=shape, max_passes=40)
+    assert found
+    for pattern in found:
+        assert "it leaves by another hole or earlier" in pattern.rejected[0]
+        strict(pattern.as_json())

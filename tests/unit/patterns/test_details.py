@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 
 import pytest
@@ -27,3 +28,16 @@ def test_what_the_hole_leaves_of_the_light_goes_round_again_and_leaks_late(bench
     late_m = 62 * pattern.setting.spacing_m
     assert leaks[124].fringe_period_hz == pytest.approx(SPEED_OF_LIGHT / late_m, rel=1e-3)
     assert leaks[62].fringe_period_hz == float("inf")
+
+
+def test_details_are_plain_json_whatever_has_no_end(bench: Bench) -> None:
+    still = bench(
+        *[(f"overnight_drift_{u}: {v}", f"overnight_drift_{u}: 0") for u, v in
+          (("mm", "0.006"), ("mm", "0.005"), ("mrad", "0.02"))]
+    )  # fmt: skip
+    for shape in ("circle", "ellipse"):
+        pattern = list_patterns(still, passes=62, shape=shape)[0]  # type: ignore[arg-type]
+        told = details(still, pattern).as_json()
+        json.dumps([told, pattern.as_json()], allow_nan=False)
+        assert told["spots"][1]["hole_clearance"] is None  # no hole in the far mirror
+        assert {row["fringe_period_hz"] for row in told["leaks"]} == {None}
