@@ -20,6 +20,9 @@ from autocell.bench.mounts import Effect, effect_of
 from autocell.bench.yaml_tree import Path, at
 from autocell.optics.absorption import SPEED_OF_LIGHT_M_PER_S
 
+_INSTRUMENTS = ("power_meter", "delay_meter", "reference_meter", "thermometer", "shutter")
+"""Sections beside the axes that name a device."""
+
 CAUTION_CLASSES = ("3R", "3B", "4")
 """Classes of IEC 60825-1 whose direct beam can injure an eye."""
 
@@ -41,24 +44,49 @@ def _laser_caution(raw: Mapping[str, Any]) -> Iterator[Complaint]:
 
 
 def _holes_in_apertures(raw: Mapping[str, Any]) -> Iterator[Complaint]:
-    for name in ("entrance_mirror", "far_mirror"):
+    for name, key in (
+        ("entrance_mirror", "hole"),
+        ("entrance_mirror", "exit_hole"),
+        ("far_mirror", "hole"),
+    ):
         mirror: Path = ("cell", name)
-        x, y, diameter = (
-            _number(raw, *mirror, "hole", key) for key in ("x_mm", "y_mm", "diameter_mm")
-        )
+        hole = _round_hole(raw, *mirror, key)
         aperture = _number(raw, *mirror, "clear_aperture_mm")
-        if x is None or y is None or diameter is None or aperture is None:
+        if hole is None or aperture is None:
             continue
+        x, y, diameter = hole
         centre, room = math.hypot(x, y), aperture / 2 - diameter / 2
         if centre > room:
             where = "outside" if centre - diameter / 2 >= aperture / 2 else "cut by the edge of"
             right = f"at most {room:g} mm from it" if room > 0 else "smaller than the aperture"
             yield Complaint(
-                (*mirror, "hole"),
+                (*mirror, key),
                 f"the hole is {where} the clear aperture: its centre is {centre:g} mm from the "
                 f"mirror's centre and must be {right} ({aperture:g} mm aperture, {diameter:g} mm "
                 "hole)",
             )
+
+
+def _exit_hole_is_another(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    place: Path = ("cell", "entrance_mirror", "exit_hole")
+    one = _round_hole(raw, "cell", "entrance_mirror", "hole")
+    other = _round_hole(raw, *place)
+    if other is not None and at(raw, ("cell", "exit_mirror")) == "far":
+        yield Complaint(
+            place,
+            "a way out of the entrance mirror, and exit_mirror says that the light leaves through "
+            "the far one; leave out one of them",
+        )
+    if one is None or other is None:
+        return
+    apart, least = math.hypot(one[0] - other[0], one[1] - other[1]), 0.5 * (one[2] + other[2])
+    if apart <= least:
+        yield Complaint(
+            place,
+            f"this hole and the entrance hole touch: their centres are {apart:g} mm apart and "
+            f"must be more than {least:g} mm; where the light leaves as it came, leave exit_hole "
+            "out",
+        )
 
 
 def _exit_has_a_hole(raw: Mapping[str, Any]) -> Iterator[Complaint]:
@@ -166,7 +194,7 @@ def _devices_exist(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     if not isinstance(devices, Mapping):
         return
     users: list[Path] = [("axes", name) for name in _axes(raw)]
-    users += [(name,) for name in ("power_meter", "delay_meter", "shutter")]
+    users += [(name,) for name in _INSTRUMENTS]
     for user in users:
         device = at(raw, (*user, "device"))
         if isinstance(device, str) and device not in devices:
@@ -279,6 +307,12 @@ def _delay_tells_passes_apart(raw: Mapping[str, Any]) -> Iterator[Complaint]:
         )
 
 
+def _round_hole(raw: Mapping[str, Any], *path: str | int) -> tuple[float, float, float] | None:
+    """Centre and diameter of a hole, mm; None where one of them is missing or wrong."""
+    x, y, diameter = (_number(raw, *path, key) for key in ("x_mm", "y_mm", "diameter_mm"))
+    return None if x is None or y is None or diameter is None else (x, y, diameter)
+
+
 def _axes(raw: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     axes = raw.get("axes")
     if not isinstance(axes, Mapping):
@@ -307,6 +341,7 @@ def _pair(raw: Mapping[str, Any], path: Path) -> tuple[float, float] | None:
 _CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
     _laser_caution,
     _holes_in_apertures,
+    _exit_hole_is_another,
     _exit_has_a_hole,
     _detector_faces_something,
     _limits,

@@ -39,7 +39,7 @@ def mirrors(bench: BenchDescription, spots: Sequence[Spot], nominal: bool) -> st
             axes.set_title(
                 "Around the hole, enlarged"
                 if len(holes) == 1
-                else f"{hole.mirror.capitalize()} hole, enlarged"
+                else f"{_which(hole, holes).capitalize()} hole, enlarged"
             )
         last = max(spot.pass_number for spot in spots)
         return inline_svg(
@@ -85,7 +85,12 @@ def clearance_in_words(bench: BenchDescription, spots: Sequence[Spot]) -> str:
 
 
 def _name(hole: Hole, holes: Sequence[Hole]) -> str:
-    return "the hole" if len(holes) == 1 else f"the {hole.mirror} hole"
+    return "the hole" if len(holes) == 1 else f"the {_which(hole, holes)} hole"
+
+
+def _which(hole: Hole, holes: Sequence[Hole]) -> str:
+    """A second hole in the entrance mirror is there to leave by."""
+    return "exit" if hole.mirror == "entrance" and hole != holes[0] else hole.mirror
 
 
 def _in_mm(hole: Hole) -> tuple[float, float, float]:

@@ -122,7 +122,8 @@ class TrueOptics:
             truth.waist_y_m,
             beam.waist_distance_m,
             beam.waist_distance_m if beam.waist_distance_y_m is None else beam.waist_distance_y_m,
-            beam_quality=truth.beam_quality,
+            beam.ellipse_angle_rad,
+            truth.beam_quality,
         )
 
     def exit(self, positions: Positions) -> Exit:

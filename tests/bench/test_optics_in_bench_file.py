@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from autocell.bench.file import load, shipped
 from autocell.description import BenchDescription
 from autocell.errors import BenchFileError
 from autocell.optics.cell import Detector
+from autocell.optics.trace import trace
 
 GOOD = shipped("peat-bog").read_text("utf-8")
 FAR_TILT = "    tilt_tolerance_mrad: 0.3\n  minimum_gap_mm"
@@ -117,6 +119,57 @@ def test_toroidal_mirror_elliptical_beam_detector_and_window(
     assert rich.lossless_reading_w == pytest.approx(0.92 * 8e-3)
 
 
+EXIT = "{x_mm: -12, y_mm: 9, diameter_mm: 3, diameter_tolerance_mm: 0.1}"
+ENTRANCE_HOLE = "    hole: {x_mm: 20, y_mm: 0, diameter_mm: 4, diameter_tolerance_mm: 0.05}\n"
+
+
+def with_exit_hole(hole: str = EXIT) -> Change:
+    return ENTRANCE_HOLE, f"{ENTRANCE_HOLE}    exit_hole: {hole}\n"
+
+
+def test_a_second_hole_in_the_entrance_mirror_is_the_way_out(
+    bench: Callable[..., BenchDescription],
+) -> None:
+    two = bench(with_exit_hole())
+    cell = two.cell(0.22)
+    assert cell.exit_mirror == "entrance"
+    assert [(hole.mirror, hole.x_m, hole.y_m, hole.radius_m) for hole in cell.holes] == [
+        ("entrance", 0.02, 0.0, pytest.approx(2e-3)),
+        ("entrance", -0.012, pytest.approx(9e-3), pytest.approx(1.5e-3)),
+    ]
+    assert two.way_out == two.exit_hole
+    assert bench().way_out is None
+    # with a hole in the far mirror too, the one called exit hole is the exit
+    three = bench(with_exit_hole(), with_far_hole)
+    assert [hole.mirror for hole in three.cell(0.22).holes] == ["entrance", "entrance", "far"]
+    assert three.cell(0.22).exit_mirror == "entrance"
+    assert three.hole_names == ["entrance hole", "exit hole", "far hole"]
+    # a detector faces it
+    seen = bench(
+        with_exit_hole(),
+        ("devices:\n", DETECTOR.replace("}", ", acceptance_mrad: 9}") + "devices:\n"),
+    ).detector
+    assert (seen.slope_x, seen.slope_y) == pytest.approx((-34.4 / 60, 4.8 / 60))
+
+
+def test_the_ellipse_of_the_input_beam_may_be_turned(
+    bench: Callable[..., BenchDescription],
+) -> None:
+    """The large axis of the spot that enters lies at the angle that the file says, plus 90° where
+    the larger waist is that along the beam's y."""
+    turned = bench(
+        ("  waist_mm: 0.33 ", "  waist_y_mm: 0.2\n  ellipse_angle_deg: 30\n  waist_mm: 0.33 ")
+    )
+    beam = turned.beam(turned.zero)
+    assert beam.ellipse_angle_rad == pytest.approx(np.pi / 6)
+    assert bench().beam(bench().zero).ellipse_angle_rad == 0.0
+    head_on = replace(
+        beam, slope_x=0.0, slope_y=0.0, waist_distance_x_m=0.0, waist_distance_y_m=0.0
+    )
+    path = trace(turned.cell(0.22), replace(head_on, x_m=0.0), 0)
+    assert path.ellipse_angle_rad[0] == pytest.approx(np.pi / 6, abs=1e-12)
+
+
 def test_a_detector_accepts_a_cone_about_the_light_that_it_faces(
     bench: Callable[..., BenchDescription],
 ) -> None:
@@ -143,6 +196,16 @@ def test_a_detector_accepts_a_cone_about_the_light_that_it_faces(
          "    hole: {x_mm: 22", "cell.far_mirror.hole", "cut by the edge"),
         ([(FAR_TILT, FAR_TILT.replace("\n", "\n" + FAR_HOLE.replace(", y_mm: 0", ""), 1))],
          "    hole: {x_mm: 20, diameter_mm: 5", "cell.far_mirror.hole.y_mm", "missing"),
+        ([with_exit_hole("{x_mm: -23, y_mm: 0, diameter_mm: 3, diameter_tolerance_mm: 0.1}")],
+         "    exit_hole:", "cell.entrance_mirror.exit_hole", "cut by the edge"),
+        ([with_exit_hole("{x_mm: 17, y_mm: 0, diameter_mm: 3, diameter_tolerance_mm: 0.1}")],
+         "    exit_hole:", "cell.entrance_mirror.exit_hole", "must be more than 3.5 mm"),
+        ([with_exit_hole(), with_far_hole, ("  minimum_gap", "  exit_mirror: far\n  minimum_gap")],
+         "    exit_hole:", "cell.entrance_mirror.exit_hole", "leave out one of them"),
+        ([with_exit_hole("{x_mm: 17, y_mm: 0, diameter_tolerance_mm: 0.1}")],
+         "    exit_hole:", "cell.entrance_mirror.exit_hole.diameter_mm", "missing"),
+        ([("  waist_mm: 0.33 ", "  ellipse_angle_mrad: 300\n  waist_mm: 0.33 ")],
+         "  ellipse_angle_mrad", "input_beam.ellipse_angle_mrad", "write ellipse_angle_deg"),
         ([("  minimum_gap", "  exit_mirror: far\n  minimum_gap")],
          "  exit_mirror: far", "cell.exit_mirror", "far mirror has no hole"),
         ([("  minimum_gap", "  exit_mirror: back\n  minimum_gap")],

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from autocell.bench.file import load, shipped
-from autocell.description import BenchDescription
+from autocell.description import BenchDescription, HoleDescription
 from autocell.optics.trace import trace
 from autocell.outcome import Outcome, Spot
 from autocell.patterns import choose_pattern
@@ -154,6 +154,17 @@ def test_every_hole_is_drawn_to_scale_and_looked_at_closely(through_far: BenchDe
     assert _size(close_1[2]) == pytest.approx(_size(close_2[2]), rel=1e-3)
     for number in ("31", "1", "15"):
         assert f">{number}</text>" in drawing
+
+
+def test_a_second_hole_in_the_entrance_mirror_is_called_the_exit_hole(
+    bench: BenchDescription,
+) -> None:
+    beside = replace(bench, exit_hole=HoleDescription(0.0, 0.02, 2e-3, 0.0))
+    pattern = choose_pattern(beside, 8)
+    path = trace(beside.cell(pattern.setting.spacing_m), beside.beam(pattern.setting), 8)
+    drawing = figures.mirrors(beside, Spot.along(path), nominal=True)
+    assert "around the entrance hole and the exit hole over 8 passes" in drawing
+    assert ">Exit hole, enlarged</text>" in drawing
 
 
 def test_the_spot_nearest_to_a_hole_is_looked_for_at_every_hole(

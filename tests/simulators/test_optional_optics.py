@@ -60,6 +60,35 @@ def test_a_bench_that_is_as_its_file_says_shows_what_the_file_says(
     assert int(expected.passes[0, 0]) == 31
 
 
+def test_a_turned_ellipse_through_a_second_hole_is_the_same_for_bench_and_belief(
+    tmp_path: Path,
+) -> None:
+    text = shipped("peat-bog").read_text("utf-8")
+    entrance = "diameter_mm: 4, diameter_tolerance_mm: 0.05}\n"
+    for old, new in (
+        (entrance, f"{entrance}    exit_hole: {{x_mm: 0, y_mm: 20, {entrance}"),
+        ("  waist_mm: 0.33 ", "  waist_y_mm: 0.2\n  ellipse_angle_deg: 30\n  waist_mm: 0.33 "),
+        ("[-15, 15]", "[-40, 40]"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    file = tmp_path / "bench.yaml"
+    file.write_text(text, "utf-8")
+    bench = load(file)
+    pattern = choose_pattern(bench, 28)
+    at = bench.positions(pattern.setting)
+    described = exit_power(bench.cell(pattern.setting.spacing_m), bench.beam(pattern.setting), 80)
+    assert float(described.passes_power) == pytest.approx(0.985**27, rel=1e-3)  # R^(N−1)
+    true = TrueOptics(bench, draw_truth(bench, 5, scale=0.0))
+    # what the simulated bench has of its own leaves the angle alone
+    assert true.beam(at).ellipse_angle_rad == pytest.approx(np.pi / 6)
+    assert (int(true.exit(at).passes), int(described.passes)) == (28, 28)
+    assert float(true.exit(at).power) == pytest.approx(float(described.power), rel=1e-9)
+    model = BenchModel(bench, max_passes=80)
+    expected = model.predict(np.zeros((1, model.prior.centre.size)), [pattern.setting])
+    assert float(expected.power_w[0, 0]) == pytest.approx(8e-3 * float(described.power), rel=1e-3)
+
+
 def test_half_of_the_beam_falls_on_a_detector_whose_edge_is_in_its_middle(
     bench: BenchDescription,
 ) -> None:
