@@ -55,6 +55,19 @@ def test_positions_follow_herriott_in_the_paraxial_limit(build):
         np.testing.assert_allclose(path.position_m[:, axis], expected, atol=1e-9 * SMALL)
 
 
+def test_herriott_agrees_with_matrices_step_by_step():
+    # F2 against ABCD matrices, one pass and one mirror after the other, to 1e-14 [exact]
+    d, f, x, slope = 0.31, 0.2, 1.0, -0.7
+    theta, x0, slope0 = float(phase_advance(d, 2 * f, 2 * f)), x, slope
+    for n in range(1, 61):
+        x += d * slope
+        slope -= x / f
+        formula = x0 * math.cos(n * theta) + math.sqrt(d / (4 * f - d)) * (
+            x0 + 2 * f * slope0
+        ) * math.sin(n * theta)
+        assert x == pytest.approx(formula, abs=4e-14)
+
+
 def test_amplitude_follows_herriott(build):
     # F3: A² = 4f/(4f−d) (x0² + d x0 x0′ + d f x0′²). Herriott et al. 1964 [mem], [exact]
     d, f = 0.3117, 0.2

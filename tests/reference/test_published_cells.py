@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from autocell.optics.reentrance import reentrant_spacings, spacing_for_advance
+from autocell.optics.reentrance import (
+    reentrant_circle,
+    reentrant_spacings,
+    spacing_for_advance,
+)
+from autocell.optics.trace import trace
 
 
 def rounded(path_m: float, step_m: float, passes: int) -> tuple[float, float]:
@@ -54,6 +59,35 @@ def test_a_pass_count_is_changed_by_moving_one_mirror_five_millimetres():
     assert 1e3 * move == pytest.approx(-4.95, abs=0.01)
     assert row(found, 86, 16) == pytest.approx(3.5, abs=0.06)
     assert 156 * row(found, 156, 29) == pytest.approx(544.0, rel=0.015)
+
+
+@pytest.mark.parametrize(
+    ("passes", "length_m", "path_m", "last_digit_m"),
+    [(238, 0.32, 76.0, 1.0), (182, 0.20, 36.0, 1.0), (49, 0.076, 3.7, 0.1)],
+    ids=["McManus 238", "McManus 182", "Ren 49"],
+)
+def test_a_traced_path_is_passes_times_the_length_of_one(
+    build, passes, length_m, path_m, last_digit_m
+):
+    # McManus, Kebabian & Zahniser, Appl. Opt. 34, 3336 (1995): 238 passes in 0.32 m, 76 m;
+    # 182 passes in 0.20 m, 36 m [mem]. Ren, Luo & Tittel: 7.6 cm long, 3.7 m, about 49 passes,
+    # an odd number [pub]. Path = passes × length per pass and nothing else is claimed: theirs are
+    # astigmatic cells and a dense pattern, and a circle stands for any; to half a last digit
+    mirror = "far" if passes % 2 else "entrance"
+    orbits = next(k for k in range(passes // 5, passes) if np.gcd(2 * k, passes) in (1, 2))
+    radius = length_m / (1.0 - np.cos(2.0 * np.pi * orbits / passes))
+    found = reentrant_spacings(radius, radius, 0.99 * length_m, 1.01 * length_m, passes, mirror)
+    assert row(found, passes, orbits) == pytest.approx(length_m, rel=1e-12)
+    circle_m = 0.02 * radius
+    orbit = reentrant_circle(passes, orbits, radius, radius, circle_m)
+    path = trace(
+        build.cell(orbit.spacing_m, radius),
+        build.beam(circle_m, 0.0, *orbit.input_slopes(0.0)),
+        passes,
+    )
+    assert path.path_length_m[passes] == pytest.approx(path_m, abs=0.5 * last_digit_m)
+    back = [circle_m, 0.0]
+    np.testing.assert_allclose(path.position_m[passes, :2], back, atol=1e-9)
 
 
 def test_six_passes_need_one_focal_length():
