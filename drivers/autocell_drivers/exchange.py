@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -246,21 +246,24 @@ class Exchange:
             self._get_in_step(deadline)
 
     def _get_in_step(self, deadline: float) -> str:
-        self._transport.discard_input()
-        return self._hear_greeting(deadline)[0]
+        torn = self._transport.discard_input() > 0
+        return self._hear_greeting(deadline, torn=torn)[0]
 
-    def _hear_greeting(self, deadline: float) -> tuple[str, Refused | None]:
+    def _hear_greeting(self, deadline: float, *, torn: bool = False) -> tuple[str, Refused | None]:
         """Greet, and throw away every line until the greeting is answered.
 
-        Returns the answer, and the first refusal that came before it.
+        Returns the answer, and the first refusal that came before it. ``torn`` says that the first
+        line may be the rest of one whose beginning was thrown away: it tells nothing of whoever
+        sent it.
         """
         until = min(deadline, self._clock.now() + self._manners.reply_s)
         self._greet_once()
         refusal: Refused | None = None
         stranger: BadReply | None = None
+        lines = self._lines(self._manners.reply_ending, until)
         while True:
             try:
-                line = self._read(self._manners.reply_ending, until)
+                line = next(lines)
             except NoReply:
                 if stranger is None and refusal is None:
                     raise
@@ -272,7 +275,7 @@ class Exchange:
             except Refused as error:
                 refusal = refusal or error
             except BadReply as error:
-                stranger = error
+                stranger, torn = None if torn else error, False
             except Unfinished:
                 continue
             else:
@@ -297,8 +300,9 @@ class Exchange:
             self._read_echo(message, deadline)
 
     def _answer(self, parse: Parse[T], deadline: float) -> T:
+        lines = self._lines(self._manners.reply_ending, deadline)
         while True:
-            reply = self._read(self._manners.reply_ending, deadline)
+            reply = next(lines)
             try:
                 answer = parse(reply)
             except Unfinished:
@@ -325,12 +329,14 @@ class Exchange:
 
     def _read_echo(self, message: bytes, deadline: float) -> None:
         ending = self._manners.command_ending
-        echo = self._read(ending, deadline)
+        echo = self._transport.read_until(ending, deadline)
         if echo + ending != message:
             raise BadReply(f"the echo of {message!r} came back as {echo + ending!r}")
 
-    def _read(self, ending: bytes, deadline: float) -> bytes:
-        """One line. An instrument that never stops talking keeps nobody beyond the deadline."""
-        if self._clock.now() > deadline:
-            raise NoReply("the instrument talks without end, and answers nothing that it was asked")
-        return self._transport.read_until(ending, deadline)
+    def _lines(self, ending: bytes, deadline: float) -> Iterator[bytes]:
+        """Lines as they come. What has come is read however late this process gets to look, but an
+        instrument that never stops talking keeps nobody beyond the deadline."""
+        yield self._transport.read_until(ending, deadline)
+        while self._clock.now() <= deadline:
+            yield self._transport.read_until(ending, deadline)
+        raise NoReply("the instrument talks without end, and answers nothing that it was asked")

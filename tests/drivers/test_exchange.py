@@ -68,12 +68,12 @@ def talk(serve):
     """Open an exchange with a script; asserts at the end that nothing was left unread."""
     lines = []
 
-    def start(script, *, echo=False, kind="socket", talks_on=False):
+    def start(script, *, echo=False, kind="socket", talks_on=False, clock=CLOCK):
         instrument = serve(kind, script)
-        line = connect(instrument.address, Line(CLOCK))
+        line = connect(instrument.address, Line(clock))
         lines.append((line, talks_on))
         manners = Manners(b"\n", b"\n", REPLY_S, echo)
-        return Exchange(line, CLOCK, manners, b"who\n", parse_identity), instrument
+        return Exchange(line, clock, manners, b"who\n", parse_identity), instrument
 
     yield start
     for line, talks_on in lines:
@@ -151,6 +151,36 @@ def test_stranger_on_the_line_is_reported_with_what_it_said(talk):
     exchange, _ = talk(lambda line: iter([b"SOMEBODY ELSE\n"]))
     with pytest.raises(BadReply, match="SOMEBODY ELSE"):
         exchange.greet()
+
+
+def test_rest_of_a_torn_answer_makes_nobody_a_stranger(talk):
+    def slow(line):
+        yield b"I AM"
+        yield 1.2 * REPLY_S
+        yield b" ONE\n"
+
+    exchange, _ = talk(slow, talks_on=True)
+    with pytest.raises(NoReply, match="not the end of a message"):
+        exchange.greet()
+
+
+def test_answer_is_read_by_a_process_that_was_kept_waiting_beyond_the_deadline(talk):
+    class Busy(RealClock):
+        def __init__(self):
+            self.ahead_s = 0.0
+
+        def now(self):
+            return super().now() + self.ahead_s
+
+    clock = Busy()
+
+    def answer(line):
+        yield b"I AM ONE\n" if line == b"who" else b"VALUE 1\n"
+        clock.ahead_s += 20.0 * REPLY_S  # whoever asked gets no time to look until now
+
+    exchange, _ = talk(answer, clock=clock)
+    assert exchange.greet() == "I AM ONE"
+    assert exchange.ask(b"value?\n", parse_number) == 1
 
 
 def test_hanging_up_is_reported_at_once(talk, hang_up):

@@ -30,15 +30,18 @@ class Inbox:
         """The next message, without its terminator.
 
         ``receive`` waits for at most the given seconds and returns what came, perhaps nothing.
-        Bytes of an unfinished message stay in the inbox. Raises NoReply at the deadline.
+        Bytes of an unfinished message stay in the inbox. Raises NoReply at the deadline, but not
+        for what has come by then and was not looked at because this process was kept waiting.
         """
         # A clock that stands still while a real line is waited for must not mean for ever.
         patience_ends = time.monotonic() + max(0.0, deadline - clock.now())
+        last_look_ends = patience_ends + LONGEST_DISCARD_S
         while (end := self._waiting.find(terminator)) < 0:
             left = min(deadline - clock.now(), patience_ends - time.monotonic())
-            if left <= 0.0:
+            came = receive(min(max(left, 0.0), _LONGEST_WAIT_S))
+            self._waiting += came
+            if left <= 0.0 and (not came or time.monotonic() > last_look_ends):
                 raise NoReply(self._silence(terminator, address))
-            self._waiting += receive(min(left, _LONGEST_WAIT_S))
         message = bytes(self._waiting[:end])
         del self._waiting[: end + len(terminator)]
         return message
