@@ -29,22 +29,50 @@ class Row:
     found: str
 
 
-@click.command(short_help="Open everything and look; no axis moves.")
+@click.command(short_help="Open everything and look; no axis moves without --motion.")
 @bench_option()
+@click.option("--motion", is_flag=True,
+              help="Measure what reversals lose, by short moves; asks first.")  # fmt: skip
+@click.option("--axis", "axes", metavar="NAME", multiple=True,
+              help="With --motion: only this axis; may be given again.")  # fmt: skip
+@click.option("--cycles", metavar="K", type=int, default=3, show_default=True,
+              help="With --motion: approaches to each target from each side.")  # fmt: skip
+@click.option("--yes", is_flag=True, help="With --motion: move without asking.")
+@click.option("--dry-run", is_flag=True, help="With --motion: show the moves; move nothing.")
 @store_option
 @json_option
 @click.pass_obj
-def check(invocation: Invocation, bench: Path, store: Path | None, as_json: bool) -> int:
+def check(
+    invocation: Invocation,
+    bench: Path,
+    motion: bool,
+    axes: tuple[str, ...],
+    cycles: int,
+    yes: bool,
+    dry_run: bool,
+    store: Path | None,
+    as_json: bool,
+) -> int:
     """Open every instrument of a bench and tell what is found; no axis moves.
 
     Identities, settings read back, limits against those of the controller, where the axes are,
     the dark level (the shutter closes for it), the power now, and the phase of a delay meter.
+
+    With --motion axes do move, a little and one after the other: what their reversals lose is
+    measured from both sides, as the controller reads and by the light, and kept for later runs.
+    Then each goes back to where it stood. Ctrl-C stops it at any moment.
     """
     from autocell.bench.file import load
     from autocell.cli import output
     from autocell.session.conduct import outcome_of
 
     description = load(bench)
+    if motion:
+        from autocell.cli.check_motion import Wish, check_the_motion
+
+        return check_the_motion(invocation, description, Wish(axes, cycles, yes, dry_run), as_json)
+    if axes or yes or dry_run:
+        raise UsageError("--axis, --yes and --dry-run belong to check --motion; add --motion")
     rows: list[Row] = []
     code = 0
     try:
@@ -73,6 +101,9 @@ def _look(description: BenchDescription, invocation: Invocation) -> Iterator[Row
     try:
         with Store.open(invocation.store) as store:
             yield Row("run store", "pass", str(store.path))
+            for name, measured in store.axis_measurements(description.name).items():
+                found = f"{measured.figures['finding']} (run {measured.run})"
+                yield Row(f"reversal {name}", "note", found)
     except AutocellError as error:
         yield Row("run store", "FAIL", str(error))
     with looking(description, "check") as bench:

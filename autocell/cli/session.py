@@ -27,13 +27,14 @@ from autocell.session.claim import claim
 
 @dataclass(frozen=True)
 class Order:
-    """What a run was asked to do, and where its report goes."""
+    """What a run was asked to do, and where its report goes, if there is to be one."""
 
     command: str
     description: BenchDescription
     invocation: Invocation
     arguments: Mapping[str, Any] = field(default_factory=dict)
     report: Path | None = None
+    page: bool = True
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,7 @@ def conduct(order: Order, procedure: session.Procedure) -> Finished:
             order.invocation.store,
             order.arguments,
             order.report,
+            page=order.page,
             tell=lambda text: output.say(output.err(), text, "yellow"),
         ),
         procedure,
