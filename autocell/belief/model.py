@@ -18,6 +18,10 @@ from autocell.setting import COORDINATES, Setting
 _FLOOR = 1e-4
 """Light below this share of the input is not followed: far less than the model error."""
 
+_LONGEST = 400
+"""Passes after which no light is followed, however little the mirrors take of it: mirrors of 0.985
+have left 0.2 % of it by then."""
+
 _DIFFERENCE = 1e-3
 """Step of numerical derivatives, in tolerances."""
 
@@ -59,17 +63,23 @@ class BenchModel:
         self,
         bench: BenchDescription,
         *,
-        max_passes: int,
+        max_passes: int | None = None,
         threads: int = 1,
         learned: Learned | None = None,
         nights: float = 1.0,
     ) -> None:
-        """With ``learned`` it starts from what a proved run knew so many ``nights`` ago."""
+        """With ``learned`` it starts from what a proved run knew so many ``nights`` ago.
+
+        Without ``max_passes`` light is followed until no mirror that the bench file allows leaves
+        enough of it to count. Following it less far is no approximation but an error: where a
+        bench shows more passes than the model can, the model calls on another bench that shows
+        fewer.
+        """
         self.bench = bench
         self.prior = Prior.of(bench)
         if learned is not None:
             self.prior = self.prior.remembering(learned, bench, nights)
-        self.max_passes = max_passes
+        self.max_passes = _longest_of(bench) if max_passes is None else max_passes
         self.threads = threads
         self._places = {name: place for place, name in enumerate(self.prior.names)}
         self._axes = _AxisUnknowns.of(bench, self._places)
@@ -265,6 +275,13 @@ class _AxisUnknowns:
             names |= {coupling_of(name, other): number for other, number in order.items()}
             found += [(places[key], axis, as_) for key, as_ in names.items() if key in places]
         return cls(*np.array(found, dtype=np.int64).reshape(-1, 3).T)
+
+
+def _longest_of(bench: BenchDescription) -> int:
+    """Passes after which the best mirrors that the bench file allows leave less than the floor."""
+    tolerances = [m.reflectivity_tolerance for m in (bench.entrance_mirror, bench.far_mirror)]
+    best = bench.mean_reflectivity + 2.0 * max(tolerances)
+    return min(_LONGEST, int(np.log(_FLOOR) / np.log(best)) + 1) if best < 1.0 else _LONGEST
 
 
 def _points(settings: Sequence[Setting]) -> FloatArray:

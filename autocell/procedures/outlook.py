@@ -70,7 +70,7 @@ def look_ahead(
 ) -> Outlook:
     """The outlook on a change from ``start`` to ``pattern``."""
     rng = np.random.default_rng(seed)
-    model = BenchModel(description, max_passes=2 * pattern.passes + 60)
+    model = BenchModel(description)
     z = model.prior.draw(_BENCHES, rng)
     ground = _Ground.of(model, z, pattern, how_far_off(description, pattern))
     ways = [ground.rehearse(played, start.spacing_m) for played in range(_PLAYED)]

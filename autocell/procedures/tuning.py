@@ -14,6 +14,7 @@ from autocell.belief.plateau import Plateau, find_plateau
 from autocell.belief.population import Belief
 from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
+from autocell.description import BenchDescription
 from autocell.errors import BudgetError
 from autocell.optics.sensitivity import PARAMETERS, plateau_margins
 from autocell.outcome import Learned
@@ -54,15 +55,16 @@ class Tuning:
         listener: Listener,
         rng: np.random.Generator,
         experience: Experience | None = None,
+        believed: BenchDescription | None = None,
     ) -> None:
+        """``believed`` is the bench file with other tolerances, where its own are in doubt."""
         self.bench = bench
         self.beam = beam
         self.passes = passes
         self.rng = rng
         self._listener = listener
         model = BenchModel(
-            bench.description,
-            max_passes=2 * passes + 60,
+            believed or bench.description,
             learned=None if experience is None else experience.learned,
             nights=0.0 if experience is None else experience.nights,
         )
