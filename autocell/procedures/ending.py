@@ -14,6 +14,7 @@ from autocell.errors import AutocellError, DeviceError, MotionError, ReadingErro
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures import account
 from autocell.procedures.arrival import Arrival
+from autocell.procedures.condition import condition_now
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.reading import Reading
 
@@ -56,6 +57,7 @@ def suspicion(tuning: Tuning) -> str:
 def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) -> Outcome:
     """All that there is to say where a pass count was proved."""
     at = arrival.at
+    condition = condition_now(tuning.bench, arrival.height.reading, forgiving=True)
     tuning.belief.settle()
     plateau = tuning.plateau_around(at)
     margin_low, margin_high = account.margins(at, plateau.low, plateau.high)
@@ -78,6 +80,7 @@ def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) 
         findings=findings(tuning.model, tuning.belief.z),
         learned=learned(tuning.model, tuning.belief.z),
         spacing_and_radii=spacing_and_radii(tuning.model, tuning.belief.z),
+        condition=condition,
     )
 
 
