@@ -30,6 +30,13 @@ _SURPRISE = 3.5
 _STRAINED = 1.1
 """Tolerances at which the median of the members counts as pulled out of the bench file's range."""
 
+_MEMBERS, _MOST_MEMBERS, _PIONEERS = 800, 2000, 5
+"""Members of a population, at most, and how many times as many take in the first reading."""
+
+_ON_IT, _ASKED = 320, 1000
+"""Members that should have the wanted plateau where it is sought, before anything was read there;
+benches asked how many of them have."""
+
 _SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 30, 8
 """Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
 several steps for each unknown, and more the longer its posterior is."""
@@ -48,6 +55,17 @@ Target = Callable[[FloatArray], FloatArray]
 """Log likelihood (M,) of predicted powers (M, S)."""
 
 
+def members_for(model: BenchModel, at: Setting, passes: int) -> int:
+    """How many members a belief needs that is to find ``passes`` passes at a setting.
+
+    With wide tolerances few benches have the pattern where the bench file does. A population that
+    is as large as ever then loses the right ones between the readings, and is sure of the others.
+    """
+    benches = model.prior.draw(_ASKED, np.random.default_rng(0))
+    share = float(np.mean(model.predict(benches, (at,)).passes == passes))
+    return int(np.clip(_ON_IT / share, _MEMBERS, _MOST_MEMBERS)) if share > 0.0 else _MEMBERS
+
+
 class Belief:
     """What is known of one bench. ``z`` (members, D) are equally likely model benches."""
 
@@ -56,8 +74,8 @@ class Belief:
         model: BenchModel,
         rng: np.random.Generator,
         *,
-        members: int = 800,
-        pioneers: int = 4000,
+        members: int = _MEMBERS,
+        pioneers: int | None = None,
         sweeps: int = 2,
     ) -> None:
         self.model = model
@@ -66,7 +84,7 @@ class Belief:
         self._forgiven = 0
         self._rng = rng
         self._members = members
-        self._pioneers = pioneers
+        self._pioneers = _PIONEERS * members if pioneers is None else pioneers
         self._sweeps = sweeps
         self._model_error = 1.0
         self._begin()

@@ -11,7 +11,7 @@ from autocell.belief.likelihood import Evidence
 from autocell.belief.model import BenchModel
 from autocell.belief.next_reading import expected_sigma
 from autocell.belief.plateau import Plateau, find_plateau
-from autocell.belief.population import Belief
+from autocell.belief.population import Belief, members_for
 from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
 from autocell.description import BenchDescription
@@ -68,7 +68,7 @@ class Tuning:
             learned=None if experience is None else experience.learned,
             nights=0.0 if experience is None else experience.nights,
         )
-        self.belief = Belief(model, rng)
+        self.belief = Belief(model, rng, members=members_for(model, beam, passes))
 
     @property
     def model(self) -> BenchModel:

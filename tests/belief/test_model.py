@@ -1,8 +1,11 @@
-"""How far the model follows the light."""
+"""How far the model follows the light, and how many such models a belief needs."""
+
+from dataclasses import replace
 
 import numpy as np
 
 from autocell.belief.model import BenchModel
+from autocell.belief.population import members_for
 
 from .conftest import PEAT_BOG, TARGET
 
@@ -20,3 +23,16 @@ def test_light_is_followed_until_too_little_of_it_is_left():
     broken_off = BenchModel(PEAT_BOG, max_passes=2 * 26 + 60).predict(benches, beyond)
     missing = to_the_end.light_w - broken_off.light_w
     assert np.max(missing) > 0.02 * PEAT_BOG.lossless_reading_w
+
+
+def test_population_grows_where_few_benches_have_the_pattern_where_it_is_sought():
+    usual = members_for(BenchModel(PEAT_BOG), TARGET, 26)
+    assert usual == 800
+    unsure = BenchModel(replace(PEAT_BOG, spacing_tolerance_m=6e-3))
+    grown = members_for(unsure, TARGET, 26)
+    benches = unsure.prior.draw(4000, np.random.default_rng(1))
+    share = np.mean(unsure.predict(benches, (TARGET,)).passes == 26)
+    assert grown > usual
+    assert 280 < share * grown < 360
+    # nothing to find is no reason to grow
+    assert members_for(unsure, TARGET, 28) == usual
