@@ -41,9 +41,9 @@ class AsciiController:
         """What went wrong on its line so far."""
         return self._exchange.troubles
 
-    def greet(self) -> str:
-        """What the controller calls itself."""
-        return self._exchange.greet()
+    def greet(self, expected: str) -> str:
+        """What the controller calls itself; asked once more if that does not name ``expected``."""
+        return self._exchange.greet(expected)
 
     def ask(self, query: Query, **fields: str) -> Mapping[str, str]:
         """The named groups of the answer to a query, repeated within its deadline."""

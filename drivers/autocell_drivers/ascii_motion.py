@@ -309,7 +309,7 @@ class OutputShutter:
 
 def _identify(controller: AsciiController, address: str, expected: str) -> str:
     try:
-        found = controller.greet()
+        found = controller.greet(expected)
     except BadReply as error:
         raise WrongIdentity(
             f"{address} should be {expected!r} (identity in the bench file), but answers as "

@@ -89,15 +89,19 @@ class Exchange:
         """Call ``check`` whenever the line was gone and is back, before anything else is asked."""
         self._checks.append(check)
 
-    def greet(self) -> str:
-        """Who is there.
+    def greet(self, expected: str = "") -> str:
+        """Who is there; asked once more if that does not name ``expected``, since a line that
+        garbles says something else the second time.
 
         Raises BadReply when something answers, but not as this dialect does; NoReply when
         nothing does.
         """
         self._in_step = False
-        self._who = self._repeat(self._manners.reply_s, self._get_in_step)
-        return self._who
+        who = self._repeat(self._manners.reply_s, self._get_in_step)
+        if expected not in who:
+            who = self._repeat(self._manners.reply_s, self._get_in_step)
+        self._who = who
+        return who
 
     def ask(self, question: bytes, parse: Parse[T], reply_s: float | None = None) -> T:
         """Send what may be repeated without harm, until it is answered.
@@ -169,7 +173,7 @@ class Exchange:
             self._write(command)
         self._write(otherwise)
         if parse is None:
-            self.greet()
+            self._repeat(self._manners.reply_s, self._get_in_step)
         else:
             self.ask(command, parse)
 
@@ -215,6 +219,8 @@ class Exchange:
         self._in_step = False
         self._greetings.all_gone()
         found = self._repeat(self._manners.reply_s, self._get_in_step)
+        if found != expected:
+            found = self._repeat(self._manners.reply_s, self._get_in_step)
         if found != expected:
             raise WrongIdentity(
                 f"{address} was {expected!r}, and after it had gone answers as {found!r}; which "

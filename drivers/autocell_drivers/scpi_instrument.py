@@ -151,7 +151,7 @@ class ScpiInstrument:
     def _identify(self, station: Station) -> str:
         expected = f"{station.address} should be {station.identity!r} (identity in the bench file)"
         try:
-            found = self._exchange.greet()
+            found = self._exchange.greet(station.identity)
         except BadReply as error:
             raise WrongIdentity(f"{expected}, but answers as something else: {error}") from error
         if station.identity not in found:

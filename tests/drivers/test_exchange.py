@@ -68,12 +68,13 @@ def talk(serve):
     """Open an exchange with a script; asserts at the end that nothing was left unread."""
     lines = []
 
-    def start(script, *, echo=False, kind="socket", talks_on=False, clock=CLOCK):
+    def start(script, *, echo=False, kind="socket", talks_on=False, clock=CLOCK, anybody=False):
         instrument = serve(kind, script)
         line = connect(instrument.address, Line(clock))
         lines.append((line, talks_on))
         manners = Manners(b"\n", b"\n", REPLY_S, echo)
-        return Exchange(line, clock, manners, b"who\n", parse_identity), instrument
+        who = bytes.decode if anybody else parse_identity
+        return Exchange(line, clock, manners, b"who\n", who), instrument
 
     yield start
     for line, talks_on in lines:
@@ -151,6 +152,13 @@ def test_stranger_on_the_line_is_reported_with_what_it_said(talk):
     exchange, _ = talk(lambda line: iter([b"SOMEBODY ELSE\n"]))
     with pytest.raises(BadReply, match="SOMEBODY ELSE"):
         exchange.greet()
+
+
+def test_identity_that_was_garbled_is_asked_for_again_before_anybody_is_accused(talk):
+    answers = iter([b"I AM TWO\n", b"I AM ONE\n"])
+    exchange, instrument = talk(lambda line: iter([next(answers)]), anybody=True)
+    assert exchange.greet("ONE") == "I AM ONE"
+    assert instrument.lines == [b"who", b"who"]
 
 
 def test_rest_of_a_torn_answer_makes_nobody_a_stranger(talk):

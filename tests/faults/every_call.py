@@ -323,22 +323,26 @@ def _told(world: World, outcome: Outcome) -> dict[str, Any]:
 
 
 def _wrong(world: World, outcome: Outcome) -> Iterator[str]:
-    truth = world.simulated.truth_report()
-    if truth["limit_violations"]:
-        yield f"{truth['limit_violations']} limit violations"
-    if truth["smallest_gap_m"] < world.simulated.description.minimum_gap_m:
-        yield f"the mirrors came as near as {truth['smallest_gap_m']} m"
-    if any(axis.in_motion for axis in world.simulated.axes.values()):
+    simulated = world.simulated
+    positions, axes = simulated.true_positions(), simulated.axes.values()
+    violations = sum(axis.counts.limit_violations for axis in axes)
+    moves = sum(axis.counts.moves for axis in axes)
+    if violations:
+        yield f"{violations} limit violations"
+    if simulated.smallest_gap_m < simulated.description.minimum_gap_m:
+        yield f"the mirrors came as near as {simulated.smallest_gap_m} m"
+    if any(axis.in_motion for axis in axes):
         yield "an axis still moves"
-    if not truth["shutter_open"] and outcome.verdict is Verdict.REACHED:
+    if not simulated.shutter.on and outcome.verdict is Verdict.REACHED:
         yield "the shutter is closed"
-    if truth["moves"] > len(world.journal.moves):
-        yield f"{truth['moves']} moves were made, {len(world.journal.moves)} written down"
+    if moves > len(world.journal.moves):
+        yield f"{moves} moves were made, {len(world.journal.moves)} written down"
     yield from world.untrue
     match outcome.verdict:
         case Verdict.REACHED:
-            if truth["passes"] != world.passes:
-                yield f"claims {world.passes} passes, and there are {truth['passes']}"
+            passes = int(simulated.optics.exit(positions).passes)
+            if passes != world.passes:
+                yield f"claims {world.passes} passes, and there are {passes}"
         case Verdict.HELD | Verdict.FAILED:
             if not outcome.reason:
                 yield "no reason"
