@@ -130,6 +130,11 @@ class Bench:
         """Where every axis reads, m or rad. Raises MotionError when one has lost its position."""
         return self._guard.positions()
 
+    def last_positions(self) -> dict[str, float]:
+        """Where every axis read when it was last asked, m or rad, believed or not; asks nobody."""
+        trust = self._guard.trust
+        return {name: trust.last_seen(name) for name in self.description.axes}
+
     def trust(self) -> dict[str, Trust]:
         """How far the position of every axis is believed."""
         return {name: self._guard.trust.trust(name) for name in self.description.axes}

@@ -18,12 +18,12 @@ _TOLD = 300
 
 
 def environment(
-    when: When, programme: str, step: str, passes: int, outcome: Outcome | None
+    when: When, programme: str, step: str, passes: int | None, outcome: Outcome | None
 ) -> dict[str, str]:
     """What a hook is told; values that are not known are empty.
 
-    ``AUTOCELL_PASSES`` are the wanted passes before the change, and those reached after it, empty
-    unless they are proved. Lengths are metres.
+    ``AUTOCELL_PASSES`` are the wanted passes before the change (empty where a recovery takes what
+    was proved last), and those reached after it, empty unless they are proved. Lengths are metres.
     """
     proved = outcome is not None and outcome.proof is not None and outcome.proof.proved
     path = outcome.path_length if outcome is not None and proved else None
@@ -32,7 +32,7 @@ def environment(
         "AUTOCELL_WHEN": when,
         "AUTOCELL_PROGRAMME": programme,
         "AUTOCELL_STEP": step,
-        "AUTOCELL_PASSES": str(passes) if when == "before" else reached,
+        "AUTOCELL_PASSES": str(passes or "") if when == "before" else reached,
         "AUTOCELL_VERDICT": "" if outcome is None else outcome.verdict.value,
         "AUTOCELL_REASON": "" if outcome is None else outcome.reason,
         "AUTOCELL_RUN": "" if outcome is None or outcome.run is None else outcome.run,

@@ -16,12 +16,15 @@ from autocell.errors import AutocellError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress
+from autocell.procedures.recover import recover
+from autocell.procedures.reference import ReferenceSetting
 from autocell.programme import hooks
-from autocell.programme.programme import Change, Programme, Settle, Step
+from autocell.programme.programme import Change, Programme, Recover, Settle, Step
 from autocell.programme.timetable import moment, next_after, night_at
 from autocell.programme.wall import Wall
 from autocell.records import Store
-from autocell.session.conduct import Ended, Lines, Order, conduct, outcome_of
+from autocell.session.conduct import Ended, Lines, Order, Procedure, conduct, outcome_of
+from autocell.session.experience import reference_setting
 
 _SLICE_S = 30.0
 """The longest wait without a look at the clock on the wall, which somebody may have set."""
@@ -30,10 +33,15 @@ _PROVED = (Verdict.REACHED, Verdict.RECOVERED, Verdict.UNCHANGED, Verdict.DEGRAD
 
 
 ChangePasses = Callable[[Bench, int, Listener], Outcome]
+RecoverPattern = Callable[[Bench, ReferenceSetting, Listener], Outcome]
 
 
 def _change_passes(bench: Bench, passes: int, listener: Listener) -> Outcome:
     return change_passes(bench, passes, listener=listener)
+
+
+def _recover(bench: Bench, reference: ReferenceSetting, listener: Listener) -> Outcome:
+    return recover(bench, reference, listener=listener)
 
 
 def _silently(_text: str) -> None:
@@ -48,12 +56,13 @@ def _nothing(_outcome: Outcome) -> None:
 class Around:
     """What a programme runs in. ``tell`` gets a line for each thing that happens, ``alive`` is
     called with what is being done, at least every half minute of waiting and at every reading,
-    ``ended`` gets each outcome. ``change`` is the procedure behind a change."""
+    ``ended`` gets each outcome. ``change`` and ``recover`` are the procedures behind the steps."""
 
     wall: Wall
     store: Path | None = None
     lines: Lines = field(default_factory=Lines)
     change: ChangePasses = _change_passes
+    recover: RecoverPattern = _recover
     pages: bool = True
     tell: Callable[[str], None] = _silently
     alive: Callable[[str], None] = _silently
@@ -142,20 +151,21 @@ class Conductor:
     def _step(
         self, number: int, step: Step, night: date, began: datetime, last: Outcome | None
     ) -> Outcome | None:
-        """Carry one step out; the outcome of the last change, be it this one or one before."""
+        """Carry one step out; the outcome of the last that sets the cell, be it this one or one
+        before."""
         if step.skip_if_held and last is not None and last.verdict not in _PROVED:
             self.around.tell(f"Step {number}, {step}: left out, the last change is {last.verdict}.")
             return last
         self.around.tell(f"Step {number}: {step}.")
-        if isinstance(step, Change):
-            return self._change(number, step, night)
+        if isinstance(step, Change | Recover):
+            return self._set(number, step, night)
         if isinstance(step, Settle):
             self._wait_until(self.around.wall.utc() + timedelta(seconds=step.seconds), str(step))
         else:
             self._wait_until(next_after(began, step.local, self.programme.zone), str(step))
         return last
 
-    def _change(self, number: int, step: Change, night: date) -> Outcome:
+    def _set(self, number: int, step: Change | Recover, night: date) -> Outcome:
         refused = self._hook("before", step, None)
         if refused is not None:
             outcome = Outcome(Verdict.HELD, refused, wanted_passes=step.passes)
@@ -172,37 +182,49 @@ class Conductor:
             )
         return outcome
 
-    def _run(self, number: int, step: Change, night: date) -> Outcome:
+    def _run(self, number: int, step: Change | Recover, night: date) -> Outcome:
         """The recorded run. Raises Stopped, which ends the programme; any other error is its
         outcome, since the next step may do better."""
-        name = self.programme.name
-        arguments = {
-            "passes": step.passes, "seed": 0,
-            "programme": name, "night": night.isoformat(), "step": number,
+        around, passes = self.around, step.passes
+        asked: dict[str, object] = {
+            "programme": self.programme.name, "night": night.isoformat(), "step": number,
         }  # fmt: skip
-        around = self.around
-        order = Order(
-            "change", self.programme.bench, around.store, arguments,
-            page=around.pages, tell=around.tell, lines=around.lines,
-        )  # fmt: skip
-
-        def procedure(bench: Bench) -> Outcome:
-            return around.change(bench, step.passes, self._listen)
-
         try:
+            if isinstance(step, Change):
+                command, procedure = "change", self._changing(step.passes)
+            else:
+                reference = reference_setting(around.store, self.programme.bench, passes)
+                command, procedure, passes = (
+                    "recover",
+                    self._recovering(reference),
+                    reference.passes,
+                )
+                asked["reference"] = reference.run
+            order = Order(
+                command, self.programme.bench, around.store, {"passes": passes, "seed": 0, **asked},
+                page=around.pages, tell=around.tell, lines=around.lines,
+            )  # fmt: skip
             ended: Ended = conduct(order, procedure)
         except AutocellError as error:  # nothing was begun
-            return replace(outcome_of(error), wanted_passes=step.passes)
+            return replace(outcome_of(error), wanted_passes=passes)
         if ended.error is not None and not isinstance(ended.error, Exception):
             self._count(ended.outcome)
             around.ended(ended.outcome)
             raise ended.error
         return ended.outcome
 
+    def _changing(self, passes: int) -> Procedure:
+        return lambda bench: self.around.change(bench, passes, self._listen)
+
+    def _recovering(self, reference: ReferenceSetting) -> Procedure:
+        return lambda bench: self.around.recover(bench, reference, self._listen)
+
     def _listen(self, progress: Progress) -> None:
         self.around.alive(f"{progress.stage}: {progress.text}")
 
-    def _hook(self, when: hooks.When, step: Change, outcome: Outcome | None) -> str | None:
+    def _hook(
+        self, when: hooks.When, step: Change | Recover, outcome: Outcome | None
+    ) -> str | None:
         hook = self.programme.hook
         if hook is None:
             return None

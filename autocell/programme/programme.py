@@ -39,6 +39,17 @@ class Change:
 
 
 @dataclass(frozen=True)
+class Recover:
+    """Restore what was proved last: this pass count, or any where it is None."""
+
+    passes: int | None
+    skip_if_held: bool
+
+    def __str__(self) -> str:
+        return "recover" if self.passes is None else f"recover {self.passes} passes"
+
+
+@dataclass(frozen=True)
 class Settle:
     """Wait for so long."""
 
@@ -60,7 +71,7 @@ class WaitUntil:
         return f"wait until {self.local:%H:%M}"
 
 
-Step = Change | Settle | WaitUntil
+Step = Change | Recover | Settle | WaitUntil
 
 
 @dataclass(frozen=True)
@@ -158,12 +169,14 @@ def _complaints_about_steps(tree: YamlTree) -> Iterator[Complaint]:
 
 def _complaints_about_passes(file: ProgrammeFile, bench: BenchDescription) -> Iterator[Complaint]:
     for number, step in enumerate(file.steps):
-        if step.change is None:
-            continue
-        try:
-            choose_pattern(bench, step.change)
-        except NoSuchPattern as error:
-            yield Complaint(("steps", number, "change"), str(error))
+        for key in ("change", "recover"):
+            passes = getattr(step, key)
+            if not isinstance(passes, int):
+                continue
+            try:
+                choose_pattern(bench, passes)
+            except NoSuchPattern as error:
+                yield Complaint(("steps", number, key), str(error))
 
 
 def _bench(path: Path, name: str) -> BenchDescription:
@@ -177,6 +190,8 @@ def _bench(path: Path, name: str) -> BenchDescription:
 def _step(step: StepSection) -> Step:
     if step.change is not None:
         return Change(step.change, step.skip_if_held)
+    if step.recover is not None:
+        return Recover(None if step.recover == "last" else step.recover, step.skip_if_held)
     if step.settle_min is not None:
         return Settle(60.0 * step.settle_min, step.skip_if_held)
     assert step.wait_until is not None

@@ -47,24 +47,27 @@ class Section(BaseModel):
 
 
 class StepSection(Section):
-    """One step: exactly one of ``change``, ``settle_min`` and ``wait_until``.
+    """One step: exactly one of ``change``, ``recover``, ``settle_min`` and ``wait_until``.
+
+    ``recover`` is a pass count, or ``last`` for the pattern that was proved last.
 
     ``skip_if_held`` leaves it out when the last change of the night was not proved.
     """
 
     change: Passes | None = None
+    recover: Passes | Literal["last"] | None = None
     settle_min: Minutes | None = None
     wait_until: TimeOfDay | None = None
     skip_if_held: Annotated[bool, Field(strict=True)] = False
 
     def kinds(self) -> list[str]:
         """Which of the keys that make a step are there."""
-        keys = ("change", "settle_min", "wait_until")
+        keys = ("change", "recover", "settle_min", "wait_until")
         return [key for key in keys if getattr(self, key) is not None]
 
 
 class HookSection(Section):
-    """A command that is called before and after each change, without a shell."""
+    """A command that is called before and after each change or recovery, without a shell."""
 
     command: Annotated[list[Text], Field(min_length=1)]
     time_limit_s: Seconds = 600.0
@@ -123,5 +126,5 @@ def complaint_about_step(step: StepSection) -> str | None:
     if len(kinds) == 1:
         return None
     if not kinds:
-        return "a step is one of change, settle_min or wait_until; write one of them"
+        return "a step is one of change, recover, settle_min or wait_until; write one of them"
     return f"this is {' and '.join(kinds)} at once; make it {len(kinds)} steps"

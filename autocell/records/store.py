@@ -19,7 +19,7 @@ from platformdirs import user_data_path
 
 from autocell.description import BenchDescription
 from autocell.errors import StoreError, UsageError
-from autocell.outcome import Outcome
+from autocell.outcome import Outcome, Verdict
 from autocell.records.database import Database
 from autocell.records.run import (
     AxisMeasurement,
@@ -173,15 +173,19 @@ class Store:
         )
         return int(row["runs"])
 
-    def last_proved(self, bench: str, passes: int | None = None) -> RunRecord | None:
+    def last_proved(
+        self, bench: str, passes: int | None = None, verdict: Verdict | None = None
+    ) -> RunRecord | None:
         """The last run that proved its pass count, of the bench with this name or file hash.
 
-        This is the reference to compare a later state with. ``passes`` narrows it to one count.
+        This is the reference to compare a later state with. ``passes`` narrows it to one count,
+        ``verdict`` to runs that ended so.
         """
         rows = self._database.select(
             "SELECT id FROM runs WHERE ?1 IN (bench_name, bench_sha256) AND proved = 1"
-            " AND (?2 IS NULL OR passes = ?2) ORDER BY sequence DESC LIMIT 1",
-            (bench, passes),
+            " AND (?2 IS NULL OR passes = ?2) AND (?3 IS NULL OR verdict = ?3)"
+            " ORDER BY sequence DESC LIMIT 1",
+            (bench, passes, None if verdict is None else verdict.value),
         )
         return self.run(rows[0]["id"]) if rows else None
 

@@ -1,4 +1,4 @@
-"""What the last proved run of a bench file learned, for the next to start from."""
+"""What proved runs of a bench file leave for the next: what they learned, and where they were."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from autocell.description import BenchDescription
-from autocell.errors import StoreError
+from autocell.errors import StoreError, UsageError
+from autocell.outcome import Verdict
+from autocell.procedures.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
-from autocell.records import Store
+from autocell.records import RunRecord, Store
 
 
 def last_experience(store: Path | None, bench: BenchDescription) -> tuple[Experience, str] | None:
@@ -21,6 +23,30 @@ def last_experience(store: Path | None, bench: BenchDescription) -> tuple[Experi
         return None
     if run is None or run.outcome is None or run.outcome.learned is None:
         return None
+    return Experience(run.outcome.learned, max(1.0, _nights_since(run))), run.summary.id
+
+
+def reference_setting(
+    store: Path | None, bench: BenchDescription, passes: int | None = None
+) -> ReferenceSetting:
+    """Where a pattern was proved last with this very bench file, and what was seen where it was
+    last reached; of any pattern unless ``passes`` says which.
+
+    Raises UsageError when there is none, StoreError when the store cannot be read.
+    """
+    with Store.open(store) as opened:
+        proved = opened.last_proved(bench.sha256, passes)
+        if proved is None or proved.outcome is None:
+            wanted = "a pass count" if passes is None else f"{passes} passes"
+            raise UsageError(
+                f"no run with {bench.path}, as it is now, has proved {wanted}, so that there is "
+                f"nothing to go back to; set it first: autocell change {passes or 'N'}"
+            )
+        reached = opened.last_proved(bench.sha256, proved.outcome.passes, Verdict.REACHED)
+    seen = proved.outcome if reached is None or reached.outcome is None else reached.outcome
+    return ReferenceSetting.of(proved.outcome, seen, _nights_since(proved))
+
+
+def _nights_since(run: RunRecord) -> float:
     age = datetime.now(UTC) - run.summary.started_utc
-    nights = max(1.0, age.total_seconds() / 86400.0)
-    return Experience(run.outcome.learned, nights), run.summary.id
+    return max(0.0, age.total_seconds() / 86400.0)

@@ -1,0 +1,393 @@
+"""Recover a pattern that was proved before: the least that restores it, and why it was needed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from autocell.bench.bench import Bench
+from autocell.bench.trust import Trust
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError, BudgetError, DeviceError, LimitError, ReadingError
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.arrival import Arrival, apart
+from autocell.procedures.condition import condition_now, laser_ratio, power_ratio
+from autocell.procedures.ending import outcome_at
+from autocell.procedures.progress import Listener, Progress, nobody
+from autocell.procedures.recover_account import Ledger, nearer_to_one, travel
+from autocell.procedures.recover_cause import Facts, name_cause
+from autocell.procedures.recover_plateaus import other_plateau, read_other_plateau
+from autocell.procedures.recover_steps import Reached, Steps, plateau_shift
+from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.settling import margins_at
+from autocell.procedures.tuning import READING_NOISE
+from autocell.reading import Reading
+from autocell.recovery import Condition, Ratio, Recovery, StepName, StepTried
+from autocell.setting import Setting
+
+_SIGMAS = 3.0
+
+_DARK = 0.01
+"""Of the laser's power: with less nothing is looked for."""
+
+_PLAY = 5.0
+"""Repeatabilities within which an axis stands where it stood."""
+
+
+def recover(
+    bench: Bench, reference: ReferenceSetting, *, listener: Listener = nobody, seed: int = 0
+) -> Outcome:
+    """Compare an opened bench with its reference setting, and do the least that restores it.
+
+    Ends *unchanged* with nothing moved when power and margin are within the limits of the bench
+    file; *recovered* where the pattern is proved again and its power is as it was; *degraded*
+    where it is proved and the power is not; *held* at its start, or *failed* when an instrument
+    did. A pass count is claimed only with a proof of this run. What was compared, tried and made
+    of it is in the outcome's ``recovery``.
+    """
+    run = _Run(bench, reference, listener, np.random.default_rng(seed))
+    try:
+        outcome = run.carry_out()
+    except (BudgetError, LimitError, ReadingError) as error:
+        outcome = run.hold(str(error))
+    except DeviceError as error:
+        bench.stop()
+        outcome = run.so_far(Verdict.FAILED, str(error))
+    return run.told(outcome)
+
+
+def within(bench: BenchDescription, power: Ratio) -> bool:
+    """Whether a power ratio is as it was.
+
+    More power means fewer passes, so that upwards it may differ by no more than half of what two
+    passes fewer would bring.
+    """
+    limit = bench.recovery.power_within
+    fewer = 0.5 * (bench.mean_reflectivity**-2 - 1.0)
+    return -limit <= power.value - 1.0 <= min(limit, fewer)
+
+
+@dataclass
+class _Run:
+    """One recovery under way. ``here`` is where the bench belongs: its start, or where the last
+    accepted step has brought it; ``reached`` the last place where the pattern was proved."""
+
+    bench: Bench
+    reference: ReferenceSetting
+    listener: Listener
+    rng: np.random.Generator
+    start: Setting | None = None
+    before: Condition | None = None
+    after: Condition | None = None
+    power_after: Ratio | None = None
+    facts: Facts = field(default_factory=Facts)
+    reached: Reached | None = None
+
+    def __post_init__(self) -> None:
+        self.here: Setting = self.reference.setting
+        self.began = self.bench.last_positions()
+        self.steps: list[StepTried] = []
+
+    def carry_out(self) -> Outcome:
+        """From the first look to the end."""
+        bench = self.bench
+        lost = [name for name, trust in bench.trust().items() if trust is Trust.LOST]
+        if lost:
+            return self.so_far(
+                Verdict.HELD,
+                f"the position of {', '.join(lost)} is lost, so that nothing may be moved; home it "
+                "at its controller, then run 'autocell check'",
+            )
+        self.start, self.here = bench.setting, bench.home_setting
+        self._tell("read", "comparing with the reference setting")
+        bench.measure_dark()
+        self.before = self._look("comparing with the reference setting")
+        power, laser = self._ratios(self.before)
+        away = self._away()
+        self.facts = Facts(None if away else power, laser)
+        if self.before.power_w < _DARK * bench.description.laser.power_w:
+            self.facts = replace(self.facts, dark=True)
+            return self.so_far(Verdict.HELD, "there is no light to find anything by")
+        if away:
+            return self._restore(None)
+        if self._within(power):
+            left = self.margin_nights_left
+            if left is not None and left < bench.description.recovery.least_margin_nights:
+                return self._restore(power)
+            self.after, self.power_after = self.before, power
+            return self.so_far(Verdict.UNCHANGED, self._as_it_was(power))
+        self.facts = replace(self.facts, out_of_bounds=True)
+        again = self._look_again(power)
+        if self._within(again):
+            self.facts = replace(self.facts, came_back=True)
+            return self.so_far(
+                Verdict.UNCHANGED, f"the power came back by itself: {self._as_it_was(again)}"
+            )
+        return self._restore(again)
+
+    def _restore(self, power: Ratio | None) -> Outcome:
+        """Try step after step until one is accepted, or shows that moving does not help.
+
+        ``power`` is the ratio where the bench stands; None when it stands elsewhere.
+        """
+        beam = self.reference.setting
+        steps = Steps(self.bench, self.reference, self.listener, self.rng, beam)
+        at = beam if power is None else self.here
+
+        def is_short(reading: Reading) -> bool:
+            ratio, _ = self._ratios(condition_now(self.bench, reading))
+            return ratio.value < 1.0 and not self._within(ratio)
+
+        tried: tuple[tuple[StepName, str, Callable[[], Reached | None]], ...] = (
+            (
+                "re-centre",
+                "between the edges of the plateau",
+                lambda: steps.recentre(at, is_short),
+            ),
+            ("re-approach", "a short survey, nothing remembered", steps.reapproach),
+            ("rebuild from six passes", "from the pattern that is easiest to find", steps.rebuild),
+        )
+        for name, words, act in tried:
+            if self._attempt(name, words, act, power) or self.reached is not None:
+                break
+        if self.reached is None:
+            return self.hold("no step brought a proof")
+        return self._conclude(self.reached)
+
+    def _attempt(
+        self, name: StepName, words: str, act: Callable[[], Reached | None], power: Ratio | None
+    ) -> bool:
+        """Try one step within its caps; whether it was accepted. One that was not is undone."""
+        self._tell(name, words)
+        ledger = Ledger.of(self.bench)
+        reached, after = None, None
+        try:
+            with self.bench.allowance(self.bench.description.recovery.step):
+                reached = act()
+                if reached is not None:
+                    after = self._ratio_at(reached.arrival)
+        except (BudgetError, LimitError, ReadingError) as error:
+            words = f"{words}: {error}"
+        gain = None if power is None or after is None else nearer_to_one(power, after)
+        proved = reached is not None and self._remember(reached)
+        accepted = proved and self._is_worth_it(power, gain)
+        if accepted and reached is not None:
+            self.here = reached.arrival.at
+        else:
+            words += _why_not(reached)
+            self._go_back(f"{name} was not enough")
+        self.steps.append(
+            ledger.step(
+                self.bench, name, words, before=power, after=after, gain=gain, accepted=accepted,
+                undone=not accepted,
+            )
+        )  # fmt: skip
+        return accepted
+
+    def _remember(self, reached: Reached) -> bool:
+        """Take in what a step has seen; whether it proved the pattern."""
+        if reached.looks:
+            self.facts = replace(self.facts, looks=reached.looks)
+        if not reached.arrival.proof.proved:
+            return False
+        self.reached = reached
+        shift = plateau_shift(self.reference, reached)
+        self.facts = replace(self.facts, proved=True, plateau_shift_m=shift)
+        return True
+
+    def _is_worth_it(self, power: Ratio | None, gain: Ratio | None) -> bool:
+        """Whether a proved step has brought enough light; where none was lacking, the proof and the
+        margin between the edges are enough."""
+        if power is None or gain is None or self._within(power):
+            return True
+        least = self.bench.description.recovery.least_gain
+        return gain.value > max(least, _SIGMAS * gain.u)
+
+    def _conclude(self, reached: Reached) -> Outcome:
+        """The pattern is proved, where the bench belongs or elsewhere on the same plateau."""
+        arrival = reached.arrival
+        if not self._within(self._ratio_at(arrival)):
+            self._second_plateau(reached)
+        if apart(self.here, arrival.at):
+            arrival = reached.prover.settle(self.here)
+        elif apart(self.bench.setting, arrival.at):
+            arrival = reached.prover.prove_again(arrival.at)
+        if not arrival.proof.proved:  # where it stood it cannot be proved; where it was, it was
+            arrival = reached.prover.settle(reached.arrival.at)
+        if not arrival.proof.proved:
+            return self.hold("what was proved did not hold on coming back")
+        outcome = outcome_at(reached.tuning, arrival, Verdict.RECOVERED, "")
+        margins = margins_at(reached.tuning, arrival.at, frozenset({"spacing"}))
+        outcome = replace(outcome, margins=margins)
+        assert outcome.condition is not None
+        self.after = outcome.condition
+        self.power_after, _ = self._ratios(outcome.condition)
+        verdict, reason = self._verdict(arrival.at, self.power_after)
+        return replace(outcome, verdict=verdict, reason=reason)
+
+    def _verdict(self, at: Setting, power: Ratio) -> tuple[Verdict, str]:
+        """What to call the end of a recovery that proved the pattern, and why."""
+        restored = self._within(power)
+        short = self.facts.out_of_bounds or not restored
+        self.facts = replace(self.facts, restored=restored, out_of_bounds=short)
+        share = f"{power.value:.3f} ± {power.u:.3f} of the reference power"
+        if not restored:
+            return Verdict.DEGRADED, f"proved, with {share}: moving does not bring it back"
+        if self.start is not None and not apart(self.start, at):
+            return Verdict.UNCHANGED, f"proved where it stood, with {share}"
+        return Verdict.RECOVERED, f"restored and proved, with {share}"
+
+    def _second_plateau(self, reached: Reached) -> None:
+        """Read at another pass count, which tells a loss at the mirrors from one outside them."""
+        found = other_plateau(reached.tuning, reached.arrival.at)
+        if found is None:
+            return
+        at, passes = found
+        power = self._ratio_at(reached.arrival)
+        ledger, words = Ledger.of(self.bench), f"compared with {passes} passes"
+        learned, laser = self.reference.learned, self.facts.laser
+        try:
+            with self.bench.allowance(self.bench.description.recovery.step):
+                two = read_other_plateau(reached.tuning, learned, at, passes, power, laser)
+            self.facts = replace(self.facts, two=two)
+        except (BudgetError, LimitError, ReadingError) as error:
+            words += f": {error}"
+        self.steps.append(
+            ledger.step(self.bench, "second plateau", words, before=power, undone=True)
+        )
+
+    def hold(self, reason: str) -> Outcome:
+        """Go back to where the bench stood, read there, and say why."""
+        self.here = self.bench.home_setting
+        ledger = Ledger.of(self.bench)
+        try:
+            self._go_back(reason)
+            with self.bench.reserve():
+                self.after = self._look("where it stood, again")
+        except AutocellError as error:
+            self.bench.stop()
+            verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
+            return self.so_far(verdict, f"{reason}; the way back failed too: {error}")
+        if not self._away():
+            self.power_after, _ = self._ratios(self.after)
+        step = ledger.step(self.bench, "undo", reason, after=self.power_after, accepted=True)
+        if step.moves:
+            self.steps.append(step)
+        return self.so_far(Verdict.HELD, f"{reason}; back where it stood")
+
+    def told(self, outcome: Outcome) -> Outcome:
+        """The outcome with all that the recovery has to tell."""
+        troubles = self.bench.troubles
+        cause = name_cause(self.bench.description, self.reference, self.facts)
+        recovery = Recovery(
+            reference=self.reference.as_told(),
+            before=self.before,
+            after=self.after,
+            power_before=self.facts.power,
+            power_after=self.power_after,
+            laser=self.facts.laser,
+            margin_nights_left=self.margin_nights_left,
+            cause=None if self.before is None else cause,
+            steps=tuple(self.steps),
+            travel=travel(self.bench, self.began),
+            retries=troubles.retries,
+            communication_errors=troubles.errors,
+        )
+        return replace(outcome, start=self.start, recovery=recovery)
+
+    def so_far(self, verdict: Verdict, reason: str) -> Outcome:
+        """What can be said at any time, whatever happened."""
+        usage = self.bench.usage
+        try:
+            setting = self.bench.setting
+        except AutocellError:
+            setting = None
+        return Outcome(
+            verdict,
+            reason,
+            wanted_passes=self.reference.passes,
+            readings=usage.readings,
+            moves=usage.moves,
+            travel_m=usage.travel_m,
+            elapsed_s=usage.elapsed_s,
+            setting=setting,
+        )
+
+    @property
+    def margin_nights_left(self) -> float | None:
+        """The margin of the reference setting, less the nights since."""
+        margin = self.reference.margin_nights
+        return None if margin is None else margin - self.reference.nights
+
+    def _look(self, purpose: str) -> Condition:
+        return condition_now(self.bench, self.bench.read_power(purpose, READING_NOISE))
+
+    def _look_again(self, power: Ratio) -> Ratio:
+        """Wait and read once more: much goes by itself."""
+        wait_s = self.bench.description.recovery.look_again_s
+        self._tell("look again", f"{power.value:.3f} of the reference power; reading once more")
+        ledger = Ledger.of(self.bench)
+        self.bench.clock.sleep(wait_s)
+        self.after = self._look(f"once more after {wait_s:g} s")
+        self.power_after, laser = self._ratios(self.after)
+        self.facts = replace(self.facts, laser=laser)
+        step = ledger.step(
+            self.bench,
+            "look again",
+            f"read once more after {wait_s:g} s",
+            before=power,
+            after=self.power_after,
+            accepted=self._within(self.power_after),
+        )
+        self.steps.append(step)
+        return self.power_after
+
+    def _ratios(self, condition: Condition) -> tuple[Ratio, Ratio | None]:
+        then = self.reference.condition
+        return power_ratio(condition, then), laser_ratio(condition, then)
+
+    def _ratio_at(self, arrival: Arrival) -> Ratio:
+        return self._ratios(condition_now(self.bench, arrival.height.reading))[0]
+
+    def _within(self, power: Ratio) -> bool:
+        return within(self.bench.description, power)
+
+    def _away(self) -> bool:
+        """Whether an axis stands elsewhere than at the reference setting."""
+        bench = self.bench
+        wanted = bench.description.positions(self.reference.setting)
+        stands = bench.positions()
+        return any(
+            abs(stands[name] - wanted[name]) > max(axis.overshoot, _PLAY * axis.repeatability)
+            for name, axis in bench.description.axes.items()
+        )
+
+    def _go_back(self, why: str) -> None:
+        if apart(self.bench.setting, self.here):
+            self._tell("undo", why)
+            with self.bench.reserve():
+                self.bench.move_to(self.here, f"back: {why}")
+
+    def _as_it_was(self, power: Ratio) -> str:
+        reference, limit = self.reference, self.bench.description.recovery.power_within
+        return (
+            f"{power.value:.3f} ± {power.u:.3f} of the power where run {reference.run} proved "
+            f"{reference.passes} passes, within {100 * limit:g} %"
+        )
+
+    def _tell(self, stage: str, text: str) -> None:
+        usage = self.bench.usage
+        self.listener(Progress(stage, text, usage.elapsed_s, usage.readings))
+
+
+def _why_not(reached: Reached | None) -> str:
+    """Why a step was not accepted, as far as its proof tells."""
+    if reached is None:
+        return ""
+    proof = reached.arrival.proof
+    if proof.proved:
+        return "; proved, and no more light than before"
+    missing = "; ".join(piece.statement for piece in proof.evidence if not piece.holds)
+    return f"; not proved: {missing}"

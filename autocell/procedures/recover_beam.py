@@ -1,0 +1,140 @@
+"""Is the input beam cut on one side? Look to both sides along each of its axes, and where one side
+is brighter go between the edges. Without a model: a knocked beam is outside every tolerance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from autocell.description import BenchDescription
+from autocell.outcome import AxisMargin
+from autocell.procedures.reference import ReferenceSetting
+from autocell.reading import Reading
+from autocell.scan import Scan
+from autocell.setting import Setting
+
+_ASIDE = 0.3
+"""How far to each side the first look goes, in half widths of the plateau."""
+
+_FAR, _POINTS = 1.25, 9
+"""How far a whole look goes, in half widths, and in how many readings."""
+
+_SIGMAS = 3.0
+
+ReadAt = Callable[[Setting, str], Reading]
+"""Moves there, reads, and says what for."""
+
+
+@dataclass(frozen=True)
+class SideLook:
+    """What both sides of one input axis showed, as shares of the power between them.
+
+    ``shift`` is how far the axis went to stand between the edges, m or rad; zero where neither
+    side was brighter.
+    """
+
+    axis: str
+    unit: str
+    low: float
+    high: float
+    shift: float = 0.0
+
+    @property
+    def words(self) -> str:
+        """What was seen, in a sentence."""
+        sides = f"{self.axis}: {100 * self.low:.1f} % of the power to one side, "
+        sides += f"{100 * self.high:.1f} % to the other"
+        if self.shift == 0.0:
+            return f"{sides}; neither is brighter"
+        return f"{sides}; between the edges after {1e3 * self.shift:+.3f} {self.unit}"
+
+
+def centre_beam(
+    bench: BenchDescription,
+    reference: ReferenceSetting,
+    start: Reading,
+    read_at: ReadAt,
+    least_gain: float,
+) -> tuple[Setting, tuple[SideLook, ...]]:
+    """Where the input beam stands between the edges of the axes that cut it, and what was seen.
+
+    The plateau's width along each axis is that at the reference setting; an axis whose margin is
+    not known is left alone. A side must be brighter by three standard uncertainties and by
+    ``least_gain`` (relative). The setting returned is where ``start`` was read when none is.
+
+    Raises what moving and reading raise.
+    """
+    here, looks = start, []
+    for name in bench.axes:
+        margin = reference.margin(name)
+        half = None if name == "spacing" or margin is None else _half_width(margin)
+        if half is None:
+            continue
+        scan = Scan.along(bench, name, here.setting)
+        look, brighter = _look_aside(scan, half, here, read_at, least_gain)
+        if brighter:
+            place = _between_edges(scan, half, here, read_at)
+            here = read_at(scan.at(place), f"between the edges of {name}")
+            look = SideLook(name, look.unit, look.low, look.high, place - scan.here)
+        looks.append(look)
+    return here.setting, tuple(looks)
+
+
+def _half_width(margin: AxisMargin) -> float | None:
+    ends = [end for end in (margin.low, margin.high) if end is not None]
+    return sum(ends) / len(ends) if ends else None
+
+
+def _look_aside(
+    scan: Scan, half: float, here: Reading, read_at: ReadAt, least_gain: float
+) -> tuple[SideLook, bool]:
+    name = scan.axis.name
+    shares, gains = [], []
+    for side in (-_ASIDE, _ASIDE):
+        seen = read_at(scan.at(scan.here + side * half), f"looking to a side of {name}")
+        gain_w = seen.power_w - here.power_w
+        u_w = float(np.hypot(seen.uncertainty_w, here.uncertainty_w))
+        shares.append(seen.power_w / max(here.power_w, here.uncertainty_w))
+        gains.append(gain_w > max(_SIGMAS * u_w, least_gain * here.power_w))
+    return SideLook(name, scan.axis.unit, shares[0], shares[1]), any(gains)
+
+
+def _between_edges(scan: Scan, half: float, here: Reading, read_at: ReadAt) -> float:
+    """The middle between where the power is half of its best; from one edge alone where the axis
+    does not reach the other."""
+    low, high = scan.here - _FAR * half, scan.here + _FAR * half
+    settings = scan.between(low, high, _POINTS)
+    name = scan.axis.name
+    seen = [read_at(setting, f"looking for the edges of {name}") for setting in settings]
+    place = np.array([scan.place(reading.setting) for reading in seen] + [scan.here])
+    power = np.array([reading.power_w for reading in seen] + [here.power_w])
+    order = np.argsort(place)
+    place, power = place[order], power[order]
+    best = int(power.argmax())
+    bright = power > 0.5 * power[best]
+    first = last = best
+    while first > 0 and bright[first - 1]:
+        first -= 1
+    while last < len(place) - 1 and bright[last + 1]:
+        last += 1
+    low_edge = _crossing(place, power, first - 1, first, 0.5 * power[best])
+    high_edge = _crossing(place, power, last, last + 1, 0.5 * power[best])
+    if low_edge is not None and high_edge is not None:
+        return 0.5 * (low_edge + high_edge)
+    if low_edge is not None:
+        return low_edge + half
+    if high_edge is not None:
+        return high_edge - half
+    return float(place[best])
+
+
+def _crossing(
+    place: np.ndarray, power: np.ndarray, low: int, high: int, level: float
+) -> float | None:
+    """Where the power passes a level between two neighbours; None beyond the ends."""
+    if low < 0 or high >= len(place):
+        return None
+    share = (level - power[low]) / (power[high] - power[low])
+    return float(place[low] + share * (place[high] - place[low]))
