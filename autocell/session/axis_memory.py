@@ -81,7 +81,8 @@ def _with_files(section: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     """A device section, and by their content the files that it names: a dialect, a program."""
     files = {}
     for value in section.values():
-        path = folder / str(value).partition(":")[0] if isinstance(value, str) and value else None
-        if path is not None and path.is_file():
-            files[value] = hashlib.sha256(path.read_bytes()).hexdigest()
+        name = value.partition(":")[0] if isinstance(value, str) else ""
+        with contextlib.suppress(OSError):  # what cannot be read the driver will complain about
+            if name and (folder / name).is_file():
+                files[value] = hashlib.sha256((folder / name).read_bytes()).hexdigest()
     return {"section": dict(section), "files": files}
