@@ -25,7 +25,9 @@ from autocell.cli.drivers import drivers
 from autocell.cli.export import export
 from autocell.cli.history import history, report
 from autocell.cli.invocation import Invocation
+from autocell.cli.morning import morning
 from autocell.cli.patterns import patterns
+from autocell.cli.recover import recover
 from autocell.cli.rehearse import rehearse
 from autocell.cli.run import run
 from autocell.cli.simulate import simulate
@@ -39,7 +41,7 @@ _EPILOG = (
 )
 
 
-_TELL_AN_OUTCOME = {"demo", "survey", "change", "accept"}
+_TELL_AN_OUTCOME = {"demo", "survey", "change", "recover", "accept"}
 """Commands whose ``--json`` is exactly one outcome, also when click refuses an option."""
 
 
@@ -61,8 +63,8 @@ def cli() -> None:
 
 
 for command in (
-    demo, patterns, check, survey, change, run, stop, accept, status, history, report, export,
-    rehearse, simulate, drivers,
+    demo, patterns, check, survey, change, recover, run, stop, accept, status, morning, history,
+    report, export, rehearse, simulate, drivers,
 ):  # fmt: skip
     cli.add_command(command)
 

@@ -118,7 +118,7 @@ def probability(value: float) -> str:
 
 def sentence(text: str) -> str:
     """A reason as a sentence of its own; keys and addresses at its start stay as they are."""
-    begin = text[:1].upper() if re.match(r"[a-z]+['’]?[a-z]*,? ", text) else text[:1]
+    begin = text[:1].upper() if re.match(r"[a-z]+([-'’][a-z]+)*,? ", text) else text[:1]
     return begin + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 

@@ -1,0 +1,89 @@
+"""The morning after: what came of a night, in values that the page, the terminal and JSON share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+from functools import cached_property
+from pathlib import Path
+
+from autocell.description import BenchDescription
+from autocell.outcome import Outcome
+from autocell.records import RunRecord
+from autocell.recovery import Cause, Recovery
+from autocell.trends.nights import Night, Nights
+from autocell.trends.series import Series, all_series, pass_count
+
+
+@dataclass(frozen=True)
+class Morning:
+    """What is known of a bench on a morning.
+
+    ``nights`` end with the one that is reported. ``under_way`` is the run that somebody's process
+    is carrying out just now, ``other_files`` how many runs had the same name and another bench
+    file, ``reference`` the run whose setting the night is compared with. ``links`` are pages and
+    exports of runs, by their id and from the folder of the page.
+    """
+
+    bench: BenchDescription
+    nights: Nights
+    made: datetime
+    zone: tzinfo
+    version: str
+    store: Path
+    reference: RunRecord | None = None
+    under_way: str | None = None
+    other_files: int = 0
+    links: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+    @property
+    def night(self) -> Night | None:
+        """The night that is reported; None when there never was one."""
+        return self.nights.nights[-1] if self.nights.nights else None
+
+    @property
+    def runs(self) -> tuple[RunRecord, ...]:
+        """Those of that night."""
+        return () if self.night is None else self.night.runs
+
+    @property
+    def last(self) -> RunRecord | None:
+        """The run that ended last in that night."""
+        ended = [run for run in self.runs if run.outcome is not None]
+        return ended[-1] if ended else None
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """Of the run that ended last."""
+        return None if self.last is None else self.last.outcome
+
+    @property
+    def recovery(self) -> Recovery | None:
+        """That of the night: of the last run that was one."""
+        told = [run.outcome.recovery for run in self.runs if run.outcome is not None]
+        return next((recovery for recovery in reversed(told) if recovery is not None), None)
+
+    @property
+    def cause(self) -> Cause | None:
+        """Why the bench was not as it was, where a recovery has an opinion."""
+        return None if self.recovery is None else self.recovery.cause
+
+    @property
+    def hung(self) -> list[RunRecord]:
+        """Runs of all nights that never said how they ended, but for the one under way."""
+        return [r for r in self.nights.runs if r.outcome is None and r.summary.id != self.under_way]
+
+    @cached_property
+    def series(self) -> list[Series]:
+        """Every quantity, night by night."""
+        return all_series(self.bench, self.nights.nights)
+
+    @property
+    def passes(self) -> int | None:
+        """The pass count that the trends are of."""
+        return pass_count(self.nights.nights)
+
+    def local(self, moment: datetime) -> datetime:
+        """A moment by the clock on the wall."""
+        return moment.astimezone(self.zone)
