@@ -24,10 +24,15 @@ def print_details(bench: BenchDescription, pattern: Pattern, found: Details) -> 
     _print_leaks(bench, found.leaks)
     _title("Mode of the cell, which keeps its size from pass to pass")
     beam = bench.input_beam
+    put_in = _waist(beam.waist_m, beam.waist_distance_m)
+    across_m = beam.waist_m if beam.waist_y_m is None else beam.waist_y_m
+    ahead_m = beam.waist_distance_m if beam.waist_distance_y_m is None else beam.waist_distance_y_m
+    if (across_m, ahead_m) != (beam.waist_m, beam.waist_distance_m):
+        put_in += f" along its x, and {_waist(across_m, ahead_m)} along its y"
     output.say(
         output.out(),
         f"Waist {_waist(found.mode_waist_m, found.mode_waist_distance_m)}; the input beam has "
-        f"{_waist(beam.waist_m, beam.waist_distance_m)}",
+        f"{put_in}",
     )
     _title("Best pass count for a weak absorption line with this reflectivity")
     output.say(

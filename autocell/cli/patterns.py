@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,6 +66,8 @@ def patterns(
     count stays. The margin says how many times its overnight drift the axis with least room has to
     the end of it.
     """
+    if path_m is not None and not math.isfinite(path_m):
+        raise click.UsageError(f"--path {path_m} is no length")
     if passes is not None and path_m is not None:
         raise click.UsageError("ask for --passes or for --path, not for both")
     if details and passes is None:

@@ -146,7 +146,9 @@ def choose_pattern(
     )
     usable = {pattern.passes for pattern in patterns if not pattern.rejected}
     counts = sorted(usable, key=lambda n: (abs(n - passes), n))
-    nearest = ", ".join(str(n) for n in sorted(counts[:4])) or "none at all"
+    nearest = ", ".join(str(n) for n in sorted(counts[:4]))
+    if not nearest:
+        nearest = "none at all" if shape is None else f"none as a {shape}; another shape may"
     raise NoSuchPattern(
         f"{passes} passes cannot be set on {bench.name!r}: {why}. Nearest that can: {nearest}."
     )

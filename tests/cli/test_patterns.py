@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import math
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from autocell.bench.file import shipped
 from autocell.cli.main import main
 
 Printed = pytest.CaptureFixture[str]
@@ -162,6 +164,23 @@ def test_every_output_for_machines_is_plain_json(capsys: Printed, shape: str) ->
     assert found
     (first, *_) = listed(capsys, "--all", "--shape", shape, "--passes", "6", "--details")
     assert first["leaks"]
+
+
+@pytest.mark.parametrize("path", ["nan", "inf"])
+def test_a_path_that_is_no_length_is_refused(path: str, capsys: Printed) -> None:
+    assert main(["patterns", "--bench", "peat-bog", "--path", path]) == 2
+    assert f"--path {path} is no length" in capsys.readouterr().err
+
+
+def test_an_elliptical_beam_has_two_waists(tmp_path: Path, capsys: Printed) -> None:
+    text = shipped("peat-bog").read_text("utf-8")
+    file = tmp_path / "bench.yaml"
+    file.write_text(
+        text.replace("  waist_mm: 0.33 ", "  waist_y_mm: 0.5\n  waist_mm: 0.33 "), "utf-8"
+    )
+    assert main(["patterns", "--bench", str(file), "--passes", "26", "--details"]) == 0
+    told = capsys.readouterr().out
+    assert "0.330 mm, 115.0 mm behind the hole along its x, and 0.500 mm, 115.0 mm" in told
 
 
 def test_one_pass_count(capsys: Printed) -> None:

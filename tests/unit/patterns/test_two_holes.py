@@ -78,6 +78,8 @@ def test_where_the_way_out_is_off_the_circle_only_the_ellipse_has_patterns(bench
     described = bench(FREE, far_hole(8.0, 8.0))
     with pytest.raises(NoSuchPattern, match=r"20\.0 mm from the axis, and the way out is 11\.3 mm"):
         choose_pattern(described, 25)
+    with pytest.raises(NoSuchPattern, match="none as a circle; another shape may"):
+        choose_pattern(described, 25)
     ellipse = choose_pattern(described, 25, shape="ellipse")
     assert choose_pattern(described, 25, shape=None) == ellipse
     assert ellipse.margin_drifts > 10.0
