@@ -1,0 +1,73 @@
+"""The campaign in which each fault strikes alone."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import pytest
+from autocell_simulators.faults.alone import NEEDS_A_FILE, PAIRS
+from autocell_simulators.faults.catalogue import FAULTS
+from autocell_simulators.rehearsal.every_fault import (
+    HEAD,
+    NOTHING,
+    endings,
+    named_by_serial_number,
+    one_by_one,
+    plans,
+    row,
+)
+from autocell_simulators.rehearsal.one import Rehearsal, Struck
+from autocell_simulators.rehearsal.plan import Plan
+
+from autocell.description import BenchDescription
+from autocell.outcome import Verdict
+
+Make = Callable[..., Rehearsal]
+
+
+@pytest.fixture
+def every(description: BenchDescription) -> dict[str, Plan]:
+    return plans(named_by_serial_number(description), 62, seed=5)
+
+
+def test_every_fault_has_its_row_in_the_order_of_the_document(every: dict[str, Plan]) -> None:
+    assert set(every) == {NOTHING, *FAULTS, *PAIRS} - {*NEEDS_A_FILE}
+    numbers = [FAULTS[name].rows for name in every if name in FAULTS]
+    assert numbers == sorted(numbers)
+
+
+def test_a_row_counts_ends_and_compares_times_with_the_same_bench_undisturbed(
+    every: dict[str, Plan], make: Make
+) -> None:
+    knock = (Struck("knock", 1),)
+    done = [
+        make(0, bench_time_s=30.0, struck=knock),
+        make(1, bench_time_s=50.0, struck=knock),
+        make(2, true_passes=56, struck=knock),
+        make(3, verdict=Verdict.HELD, proved=False, passes=None, reason="a knock",
+             limit_violations=1, bench_time_s=1e5),
+    ]  # fmt: skip
+    undisturbed = {0: make(0, bench_time_s=20.0), 1: make(1, bench_time_s=20.0)}
+    cells = [cell.strip() for cell in row("knock", every["knock"], done, undisturbed).split("|")]
+    assert cells[1:-1] == ["32", "`knock`", "3 of 4", "2", "1", "0", "1", "1", "1", "2.00"]
+    assert len(cells) == len(HEAD[0].split("|"))
+    told = list(endings(every["knock"], done))
+    assert [line.split(":")[0].strip() for line in told] == ["2", "3"]
+    assert told[1].endswith("a knock")
+
+
+def test_a_change_that_computes_for_ever_is_broken_off(
+    monkeypatch: pytest.MonkeyPatch, every: dict[str, Plan]
+) -> None:
+    monkeypatch.setattr("autocell_simulators.rehearsal.every_fault._HANGS_CPU_S", 0.2)
+
+    def for_ever(*_arguments: object, **_options: object) -> None:
+        while True:
+            pass
+
+    monkeypatch.setattr("autocell_simulators.rehearsal.one.change_passes", for_ever)
+    (rehearsal,) = one_by_one(dataclasses.replace(every[NOTHING]), [0])
+    assert rehearsal.verdict is Verdict.FAILED
+    assert "still computing" in rehearsal.reason
+    assert row(NOTHING, every[NOTHING], [rehearsal], {}).split("|")[-3].strip() == "1"
