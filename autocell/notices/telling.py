@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from autocell.errors import AutocellError
 from autocell.notices.senders import Notice, Sender
@@ -12,7 +13,8 @@ _MOST_WAITING = 50
 
 
 class Teller:
-    """Whom to tell. ``previous`` is the verdict that was told last, None when none was.
+    """Whom to tell. ``previous`` is the verdict that was told last, None when none was;
+    ``morning_report`` the page that tells of the night once it has ended.
 
     A notice that cannot be delivered is told in a line, kept, and sent again with the next
     outcome and whenever :meth:`retry` is called.
@@ -24,7 +26,9 @@ class Teller:
         senders: Sequence[Sender],
         previous: Verdict | None = None,
         tell: Callable[[str], None] = print,
+        morning_report: Path | None = None,
     ) -> None:
+        self._morning_report = morning_report
         self._about = about
         self._senders = list(senders)
         self._previous = previous
@@ -65,13 +69,16 @@ class Teller:
         before = "" if self._previous is None else self._previous.value
         history = f"Before: {before}, {self._repeats} times.\n" if self._repeats else ""
         run = "" if outcome.run is None else f"Run {outcome.run}.\n"
+        page = self._morning_report
+        morning = "" if page is None else f"Once the night has ended, all of it: {page}\n"
         return Notice(
             subject=f"autocell: {wanted}{outcome.verdict} ({self._about})",
-            text=f"{outcome.verdict.meaning}\n{outcome.reason}\n\n{history}{run}",
+            text=f"{outcome.verdict.meaning}\n{outcome.reason}\n\n{history}{run}{morning}",
             values={
                 **outcome.as_json(),
                 "about": self._about,
                 "verdict_before": before or None,
                 "times_before": self._repeats,
+                "morning_report": None if page is None else str(page),
             },
         )

@@ -23,8 +23,10 @@ from autocell.programme.programme import Change, Programme, Recover, Settle, Ste
 from autocell.programme.timetable import moment, next_after, night_at
 from autocell.programme.wall import Wall
 from autocell.records import Store
+from autocell.report.morning_verdict import headline
 from autocell.session.conduct import Ended, Lines, Order, Procedure, conduct, outcome_of
 from autocell.session.experience import reference_setting
+from autocell.session.mornings import look_back, write_morning
 
 _SLICE_S = 30.0
 """The longest wait without a look at the clock on the wall, which somebody may have set."""
@@ -147,6 +149,27 @@ class Conductor:
                 last = self._step(number, step, night, began, last)
         except _NightIsOver:
             self.around.tell("The rest of the night is left out.")
+        except _ProgrammeIsOver:
+            self._tell_the_morning(night)
+            raise
+        self._tell_the_morning(night)
+
+    def _tell_the_morning(self, night: date) -> None:
+        """Write the morning report and tell where it is; trouble with it ends no programme."""
+        around, programme = self.around, self.programme
+        if not (programme.morning_report and around.pages):
+            return
+        around.alive("writing the morning report")
+        try:
+            with Store.open(around.store) as store:
+                found = look_back(
+                    store, programme.bench, around.wall.utc(), programme.zone, night=night
+                )
+            page = write_morning(found)
+        except (OSError, AutocellError) as trouble:
+            around.tell(f"The morning report could not be written: {trouble}")
+        else:
+            around.tell(f"Morning report: {headline(found)}. {page}")
 
     def _step(
         self, number: int, step: Step, night: date, began: datetime, last: Outcome | None

@@ -87,6 +87,7 @@ class Programme:
     on_held: OnHeld
     hook: HookSection | None
     notices: NoticesSection
+    morning_report: bool
     steps: tuple[Step, ...]
 
 
@@ -124,6 +125,7 @@ def load(path: str | Path) -> Programme:
         on_held=file.on_held,
         hook=file.hook,
         notices=file.notices or NoticesSection(),
+        morning_report=file.morning_report,
         steps=tuple(map(_step, file.steps)),
     )
 

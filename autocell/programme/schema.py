@@ -106,7 +106,8 @@ class ProgrammeFile(Section):
     """The whole file.
 
     With ``every_night_at`` the steps are carried out every night from that time; a night that was
-    missed by up to ``late_start_min`` is begun late. Without it they are carried out once.
+    missed by up to ``late_start_min`` is begun late. Without it they are carried out once. With
+    ``morning_report`` a page tells after the last step of a night how it went.
     """
 
     programme: Text
@@ -117,6 +118,7 @@ class ProgrammeFile(Section):
     on_held: OnHeld = "end the night"
     hook: HookSection | None = None
     notices: NoticesSection | None = None
+    morning_report: Annotated[bool, Field(strict=True)] = True
     steps: Annotated[list[StepSection], Field(min_length=1)]
 
 

@@ -14,7 +14,8 @@ from autocell.notices.telling import Teller
 from autocell.outcome import Outcome, Verdict
 from autocell.programme.programme import Programme
 from autocell.programme.schema import NoticesSection
-from autocell.records import Store
+from autocell.records import Store, default_path
+from autocell.session.mornings import morning_path
 
 _RETRY_S = 600.0
 
@@ -33,7 +34,13 @@ class Watch:
         self._tell = tell
         self._tried_s = clock.now()
         self._teller = Teller(
-            programme.name, senders(notices), _last_verdict(programme, store), tell
+            programme.name,
+            senders(notices),
+            _last_verdict(programme, store),
+            tell,
+            morning_path(store or default_path(), programme.bench)
+            if programme.morning_report
+            else None,
         )
         heartbeat = None if notices.heartbeat_file is None else folder / notices.heartbeat_file
         self._heartbeat = Heartbeat(clock.now, heartbeat, notices.ping_url, tell)

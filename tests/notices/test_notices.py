@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from autocell.bench.clock import VirtualClock
 from autocell.errors import UsageError
 from autocell.notices.alive import Heartbeat
 from autocell.notices.metrics import Metrics
@@ -17,6 +18,9 @@ from autocell.notices.secrets import resolved, secret
 from autocell.notices.senders import Mail, Notice, Webhook, fetch
 from autocell.notices.telling import Teller
 from autocell.outcome import Outcome, Proof, Verdict
+from autocell.programme.programme import load
+from autocell.programme.watch import Watch
+from autocell.session.mornings import morning_path
 from tests.notices.conftest import Heard, Post
 
 REACHED = Outcome(
@@ -203,3 +207,21 @@ def test_metrics_are_read_back_by_the_reference_parser(tmp_path: Path) -> None:
     assert found["autocell_passes", bench] == 62.0
     assert found["autocell_runs_total", bench, ("verdict", "reached")] == 1.0
     assert ("autocell_power_ratio", bench) not in found, "of a run that read none"
+
+
+@pytest.mark.parametrize("wanted", ["true", "false"])
+def test_a_notice_says_where_the_morning_report_will_be(
+    wanted: str, http: Heard, tmp_path: Path
+) -> None:
+    path = tmp_path / "programme.yaml"
+    path.write_text(
+        f"programme: nights\nbench: peat-bog\ntime_zone: UTC\nmorning_report: {wanted}\n"
+        f"notices:\n  webhook: {{url: '{http.url}'}}\nsteps:\n  - change: 62\n",
+        "utf-8",
+    )
+    programme = load(path)
+    store = tmp_path / "runs.sqlite"
+    Watch(programme, store, VirtualClock(), pytest.fail).ended(HELD)
+    ((_, _, _, body),) = http.requests
+    page = str(morning_path(store, programme.bench)) if wanted == "true" else None
+    assert json.loads(body)["morning_report"] == page
