@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +51,11 @@ class Weighing:
     rivals: tuple[Alternative, ...]
 
     @property
+    def fits(self) -> tuple[FloatArray, ...]:
+        """The best fit (D,) of every pass count."""
+        return (self.z, *(rival.z for rival in self.rivals))
+
+    @property
     def closest(self) -> float:
         """Log odds of the favoured pass count over its closest rival."""
         return self.rivals[0].log_odds if self.rivals else float("inf")
@@ -61,7 +67,13 @@ class Weighing:
         return float(1.0 / (1.0 + np.sum(np.exp(-np.clip(odds, -50.0, None)))))
 
 
-def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) -> Weighing:
+def weigh(
+    belief: Belief,
+    at: Setting,
+    passes: int,
+    rng: np.random.Generator,
+    found_before: Sequence[FloatArray] = (),
+) -> Weighing:
     """Weigh ``passes`` at a setting against every rival.
 
     Rivals are the pass counts that benches within :data:`ALLOWANCE` tolerances show at this
@@ -69,6 +81,10 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
     benches that show it, and from the best members of the belief with their spacing shifted onto
     its plateau, and goes wherever within the allowance the readings are explained best. A
     pass count that no such bench can show here is no rival.
+
+    Which benches are drawn is chance, and so is whether a climb finds the narrow place where a
+    rival explains everything. ``found_before`` are the fits (D,) of an earlier weighing: a rival
+    that was found once is not lost again before the readings have spoken against it.
     """
     model, evidence = belief.model, belief.evidence
     prior = model.prior.allowing(ALLOWANCE)
@@ -76,7 +92,7 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
     def climbed(z: FloatArray, shown: IntArray, steps: int) -> Fit:
         return climb(model, prior, evidence, z, showing=(at, shown), steps=steps)
 
-    z, shown = _starts(belief, prior, at, passes, rng)
+    z, shown = _starts(belief, prior, at, passes, rng, found_before)
     keep = _best_of_each(shown, score(model, prior, evidence, z), _STARTS)
     shown = shown[keep]
     fit = climbed(z[keep], shown, steps=3)
@@ -99,7 +115,12 @@ def weigh(belief: Belief, at: Setting, passes: int, rng: np.random.Generator) ->
 
 
 def _starts(
-    belief: Belief, prior: Prior, at: Setting, passes: int, rng: np.random.Generator
+    belief: Belief,
+    prior: Prior,
+    at: Setting,
+    passes: int,
+    rng: np.random.Generator,
+    found_before: Sequence[FloatArray],
 ) -> tuple[FloatArray, IntArray]:
     """Benches to climb from (K, D), and what each shows at the setting (K,)."""
     model = belief.model
@@ -119,7 +140,7 @@ def _starts(
             _shifted_onto(count, prior, favourites, nearby, around, at),
             drawn[drawn_shows == count][:_LIKE_IT],
         ]
-    z = np.concatenate(starts)
+    z = np.concatenate([*starts, *(fit[None] for fit in found_before)])
     shown = model.predict(z, (at,)).passes[:, 0]
     return z[shown > 0], shown[shown > 0]
 

@@ -11,6 +11,7 @@ import numpy as np
 from autocell.belief.alternatives import Alternative, Weighing, weigh
 from autocell.belief.next_reading import most_dividing
 from autocell.belief.plateau import Spread
+from autocell.belief.unknowns import FloatArray
 from autocell.outcome import Evidence, Proof
 from autocell.procedures.edges import Edge
 from autocell.procedures.evidence import EvidencePiece, in_proof, reweighed
@@ -26,8 +27,9 @@ _ENOUGH = 9.0
 
 _TRIES = 8
 
-_APART = 0.7
-"""Standard uncertainties between two fits below which a reading would not tell them apart."""
+_APART, _BARELY = 0.7, 0.15
+"""Standard uncertainties between two fits below which a reading would hardly tell them apart, and
+below which not at all, even where the proof depends on it."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,9 @@ def read_height(tuning: Tuning, at: Setting) -> Height:
 
 def weigh_rivals(tuning: Tuning, at: Setting) -> Weighing:
     """The wanted pass count at a setting against every rival."""
-    return weigh(tuning.belief, at, tuning.passes, tuning.rng)
+    weighing = weigh(tuning.belief, at, tuning.passes, tuning.rng, tuning.weighed)
+    tuning.weighed = weighing.fits
+    return weighing
 
 
 def question_rivals(tuning: Tuning, at: Setting) -> None:
@@ -76,15 +80,28 @@ def question_rivals(tuning: Tuning, at: Setting) -> None:
             "rivals",
             f"{rival.passes} passes would explain the readings nearly as well ({doubt})",
         )
-        for candidates in (_along_spacing(tuning), _around_beam(tuning, at)):
-            chosen, apart = most_dividing(
-                tuning.model, weighing.z, rival.z, tuning.evidence, candidates, READING_NOISE
-            )
-            if apart >= _APART:
-                break
-        else:
+        enough = _APART if weighing.closest >= LOG_ODDS_WANTED else _BARELY
+        where = _where_they_differ(tuning, at, weighing.z, rival.z, enough)
+        if where is None:
             return
-        tuning.read_at(chosen, "rivals", f"reading where {rival.passes} passes would differ")
+        tuning.read_at(where, "rivals", f"reading where {rival.passes} passes would differ")
+
+
+def _where_they_differ(
+    tuning: Tuning, at: Setting, ours: FloatArray, theirs: FloatArray, enough: float
+) -> Setting | None:
+    """Where to read to tell two benches apart: along the spacing if that does, else where they
+    differ most; None where they nowhere differ ``enough``."""
+    found: list[tuple[float, Setting]] = []
+    for candidates in (_along_spacing(tuning), _around_beam(tuning, at)):
+        chosen, apart = most_dividing(
+            tuning.model, ours, theirs, tuning.evidence, candidates, READING_NOISE
+        )
+        if apart >= _APART:
+            return chosen
+        found.append((apart, chosen))
+    apart, chosen = max(found, key=lambda pair: pair[0])
+    return chosen if apart >= enough else None
 
 
 def _along_spacing(tuning: Tuning) -> list[Setting]:

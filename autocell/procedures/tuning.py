@@ -68,6 +68,8 @@ class Tuning:
             learned=None if experience is None else experience.learned,
             nights=0.0 if experience is None else experience.nights,
         )
+        self.weighed: tuple[FloatArray, ...] = ()
+        """The best fit (D,) of each pass count when rivals were weighed last."""
         self.belief = Belief(model, rng, members=members_for(model, beam, passes))
 
     @property

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,9 +13,12 @@ from scipy import stats
 from autocell.belief.alternatives import ALLOWANCE, Alternative, Weighing, weigh
 from autocell.belief.best_fit import climb
 from autocell.belief.likelihood import Evidence
+from autocell.belief.unknowns import FloatArray
+from autocell.patterns import choose_pattern
 
 from .conftest import (
     PASSES,
+    PEAT_BOG,
     SHIFTS_M,
     TARGET,
     UNKNOWNS,
@@ -151,6 +156,24 @@ def test_one_reading_that_a_rival_explains_as_well_decides_nothing_and_a_second_
     )
     # the rival may find a better bench; it cannot do worse than stay
     assert 3.0 < again.log_odds <= ours - theirs + 0.5
+
+
+def test_a_rival_that_was_found_once_is_not_lost_by_chance():
+    model = a_model(max_passes=400)
+    at = choose_pattern(PEAT_BOG, 62).setting
+    bench = 0.5 * model.prior.draw(1, np.random.default_rng(2))[0]
+    places = [at.at_spacing(at.spacing_m + shift) for shift in (-5e-4, 0.0, 5e-4)]
+    belief = believing(model, readings_of(model, bench, places), members=200)
+
+    def against_68(seed: int, found_before: Sequence[FloatArray] = ()) -> tuple[float, Weighing]:
+        weighing = weigh(belief, at, 62, np.random.default_rng(seed), found_before)
+        return next(r.log_odds for r in weighing.rivals if r.passes == 68), weighing
+
+    missed, _ = against_68(0)
+    found, weighing = against_68(1)
+    assert found < 0.1
+    assert missed > 10.0, "nothing to lose with these draws: choose another seed"
+    assert against_68(0, weighing.fits)[0] < 0.1
 
 
 def test_what_rivals_leave_of_the_probability():
