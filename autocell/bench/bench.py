@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 
 from autocell.bench.budget import Usage
 from autocell.bench.guard import Guard
-from autocell.bench.metering import SETTLE_S, Metering, Power
+from autocell.bench.metering import Metering, Power
 from autocell.bench.motion import Motion
 from autocell.bench.phasing import Phasing
 from autocell.bench.plan import PlannedMove, trade
@@ -325,7 +325,7 @@ class Bench:
         self._guard.clear_stop()
 
     def _settle(self) -> None:
-        self.clock.sleep(SETTLE_S - (self.time_s - self._guard.at_rest_since_s))
+        self.clock.sleep(self._metering.settle_s - (self.time_s - self._guard.at_rest_since_s))
 
     def _way_home(self, start: Mapping[str, float]) -> Setting:
         """Where undoing ends: the start, or the nearest that can be approached without leaving

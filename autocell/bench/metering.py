@@ -11,12 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.bench.protocols import Clock, PowerMeter, Shutter
-from autocell.bench.samples import BAD_IN_A_ROW, OUTLIER_SHARE, RETRY_S, near, repeats
+from autocell.bench.samples import BAD_IN_A_ROW, OUTLIER_SHARE, RETRY_S, fall_time, near, repeats
 from autocell.description import MeterDescription
 from autocell.errors import DeviceError, ReadingError
 
 SETTLE_S = 0.1
 """How long the bench rests after a move or a shutter before a sample counts."""
+
+_FOLLOWED = 7.0
+"""Time constants after which a detector that lags shows the light to a thousandth of its change."""
 
 _FEWEST_SAMPLES = 3
 _DARK_SAMPLES = 12
@@ -55,7 +58,11 @@ class Metering:
         self._last_sequence: int | None = None
         self.thrown_away = 0
         """Samples that had to be taken again."""
+        self._averaged: list[tuple[float, float]] = []
         self.dark: Power | None = None
+        self.settle_s = SETTLE_S
+        """How long to rest after a change of the light: longer for a detector that lags, such as a
+        thermal head, once the shutter has shown by how much."""
 
     def measure_dark(self) -> Power:
         """Close the shutter, read, open it again; the level is kept for later readings.
@@ -70,16 +77,47 @@ class Metering:
         self._check()
         self._shutter.close()
         try:
-            self._clock.sleep(SETTLE_S + self._meter.reading_time_s)
-            dark = self._average(0.0, _DARK_SAMPLES, _DARK_SAMPLES, dark_w=0.0)
+            dark = self._dark_level()
         except Exception:
             with contextlib.suppress(DeviceError):
                 self._shutter.open()
             raise
         self._shutter.open()
-        self._clock.sleep(SETTLE_S + self._meter.reading_time_s)
+        self._rest()
         self.dark = dark
         return dark
+
+    def _dark_level(self) -> Power:
+        try:
+            dark = self._dark_average()
+        except ReadingError:
+            if not self._has_lagged():
+                raise
+        else:
+            if not self._has_lagged():
+                return dark
+        return self._dark_average()
+
+    def _dark_average(self) -> Power:
+        self._rest()
+        return self._average(0.0, _DARK_SAMPLES, _DARK_SAMPLES, dark_w=0.0)
+
+    def _has_lagged(self) -> bool:
+        """Whether the light that the shutter cut off was still falling; then more time is given
+        from now on."""
+        bench = self._description
+        lag_s = fall_time(self._averaged, bench.relative_noise, bench.noise_floor_w)
+        if lag_s is None:
+            return False
+        self.settle_s = max(self.settle_s, _FOLLOWED * lag_s)
+        self._tell(
+            f"the detector follows the light with a time constant of {lag_s:.2g} s; from now on "
+            f"{self.settle_s:.2g} s are waited after each change of it"
+        )
+        return True
+
+    def _rest(self) -> None:
+        self._clock.sleep(self.settle_s + self._meter.reading_time_s)
 
     def read(self, relative_uncertainty: float, max_samples: int) -> Power:
         """Power above the dark level, averaged until its standard uncertainty is at most
@@ -99,8 +137,10 @@ class Metering:
     def _average(self, relative: float, fewest: int, most: int, *, dark_w: float) -> Power:
         floor_w = self._description.noise_floor_w
         samples: list[float] = []
+        self._averaged = []
         while True:
             samples.append(self._fresh_sample())
+            self._averaged.append((self._clock.now(), samples[-1]))
             if len(samples) < fewest:
                 continue
             power = self._mean(np.array(samples), dark_w)

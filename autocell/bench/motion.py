@@ -91,9 +91,10 @@ class Motion:
     def move(self, targets: Mapping[str, float], purpose: str, *, straight: bool = False) -> None:
         """Bring axes to their targets (m or rad), all at once; returns when all have arrived.
 
-        With ``straight`` from whichever side they come, which leaves the backlash in. An axis has arrived when its controller says so and it reads back on its target. Whatever
-        goes wrong, the axes under way are told to stop first. Raises LimitError, BudgetError or
-        Stopped before anything is sent; MotionError or another DeviceError afterwards.
+        With ``straight`` from whichever side they come, which leaves the backlash in. An axis has
+        arrived when its controller says so and it reads back on its target. Whatever goes wrong,
+        the axes under way are told to stop first. Raises LimitError, BudgetError or Stopped before
+        anything is sent; MotionError or another DeviceError afterwards.
         """
         moves = self.plan(targets, straight=straight)
         self._guard.admit(moves)

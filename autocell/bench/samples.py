@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from decimal import Decimal
 
 import numpy as np
@@ -17,6 +19,7 @@ RETRY_S = 0.1
 
 _OUTLIER_SIGMAS = 5.0
 _STALE_DIGITS = 5
+_FALLS = 10.0
 
 
 def near(deviations: NDArray[np.float64], expected_sigma: float) -> NDArray[np.bool_]:
@@ -36,3 +39,20 @@ def repeats(value: float, before: float | None) -> bool:
 
 def _digits(value: float) -> int:
     return len(Decimal(repr(value)).normalize().as_tuple().digits)
+
+
+def fall_time(
+    samples: Sequence[tuple[float, float]], relative_noise: float, noise_floor_w: float
+) -> float | None:
+    """Time constant (s) with which light that was cut off falls, from samples (s, W) of it.
+
+    None where they do not fall by more than noise explains. First-order lag towards nothing:
+    y = y0 exp(−t/τ); a dark level makes τ longer than it is.
+    """
+    if len(samples) < 2:
+        return None
+    (first_s, first_w), (last_s, last_w) = samples[0], samples[-1]
+    noise_w = math.hypot(relative_noise * first_w, noise_floor_w)
+    if first_w - last_w < _FALLS * noise_w or last_w <= 0.0:
+        return None
+    return (last_s - first_s) / math.log(first_w / last_w)

@@ -235,3 +235,52 @@ def test_a_silent_meter_is_not_read_again_by_the_bench() -> None:
 
 def test_the_factor_from_median_deviation_to_sigma_is_that_of_a_normal_distribution() -> None:
     assert pytest.approx(1.0 / norm.ppf(0.75), abs=1e-4) == MAD_TO_SIGMA
+
+
+class LaggingMeter(ScriptedMeter):
+    """Shows the light through a first-order lag, with a thousandth of noise in turn."""
+
+    def __init__(self, clock: VirtualClock, light_w: float, time_constant_s: float) -> None:
+        super().__init__(clock, [RawReading(light_w)])
+        self.light_w = self._shown_w = light_w
+        self._time_constant_s, self._seen_s = time_constant_s, 0.0
+
+    def read(self) -> RawReading:
+        super().read()
+        passed_s, self._seen_s = self._clock.now() - self._seen_s, self._clock.now()
+        left = math.exp(-passed_s / self._time_constant_s)
+        self._shown_w = self.light_w + (self._shown_w - self.light_w) * left
+        return RawReading(self._shown_w * (1.0 + 1e-3 * (-1) ** self.asked) + 1e-9)
+
+
+class LaggingShutter:
+    def __init__(self, meter: LaggingMeter) -> None:
+        self._meter, self._open_w = meter, meter.light_w
+
+    def close(self) -> None:
+        self._meter.light_w = 1e-6
+
+    def open(self) -> None:
+        self._meter.light_w = self._open_w
+
+
+@pytest.mark.parametrize("time_constant_s", [0.5, 1.0, 3.0])  # of thermal heads [trade]
+def test_a_detector_that_lags_shows_it_at_the_shutter_and_is_given_time(
+    time_constant_s: float,
+) -> None:
+    clock, told = VirtualClock(), []
+    meter = LaggingMeter(clock, 5e-3, time_constant_s)
+    shutter = LaggingShutter(meter)
+    metering = Metering(DESCRIPTION, meter, shutter, clock, lambda: None, told.append)
+    dark = metering.measure_dark()
+    assert dark.power_w == pytest.approx(1e-6, abs=1e-2 * 5e-3)
+    assert any("time constant" in text for text in told)
+    assert metering.settle_s == pytest.approx(7.0 * time_constant_s, rel=0.1)
+    assert metering.read(0.003, 5).power_w == pytest.approx(5e-3, rel=3e-3)
+
+
+def test_a_detector_that_follows_at_once_is_not_waited_for() -> None:
+    lab = Lab([RawReading(5e-3)], dark=[RawReading(1e-6 + n * 1e-9) for n in range(12)])
+    lab.metering.measure_dark()
+    assert lab.metering.settle_s == 0.1
+    assert lab.told == []

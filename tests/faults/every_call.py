@@ -241,6 +241,7 @@ class Forks:
     keep: Callable[[dict[str, Any]], None]
     done: set[tuple[int, str]]
     every: int = 1
+    kinds: frozenset[str] = frozenset((*AT_A_MESSAGE, *AT_A_WAIT))
     calls: Counter[str] = field(default_factory=Counter)
     struck: dict[str, Any] | None = None
     pipe: int = -1
@@ -251,7 +252,8 @@ class Forks:
         self.calls[what] += 1
         number = self.calls.total()
         for place, kind in enumerate(AT_A_MESSAGE if what == "message" else AT_A_WAIT):
-            if (number + place) % self.every == 0 and (number, kind) not in self.done:
+            chosen = kind in self.kinds and (number // 2 + place) % self.every == 0
+            if chosen and (number, kind) not in self.done:
                 self._fork(world, number, kind, device, message)
                 if self.struck is not None:
                     return
@@ -382,7 +384,13 @@ def _read_once() -> Iterator[None]:
 
 
 def enumerate_calls(
-    passes: int, seed: int, results: Results, *, every: int = 1, whole: bool = False
+    passes: int,
+    seed: int,
+    results: Results,
+    *,
+    kinds: frozenset[str],
+    every: int = 1,
+    whole: bool = False,
 ) -> tuple[Counter[str], float]:
     """Strike every so many calls; how many there are of each kind, and how long a change takes
     when nothing fails (s, bench time)."""
@@ -393,7 +401,7 @@ def enumerate_calls(
             first = undisturbed.run()
         assert first.verdict is Verdict.REACHED, first.reason
         assert not list(_wrong(undisturbed, first))
-        forks = Forks(results.keep, results.done, every)
+        forks = Forks(results.keep, results.done, every, kinds)
         again = World(passes, seed, forks)
         strike_everywhere(script, again, forks, whole=whole)
         assert again.readings == undisturbed.readings
@@ -430,7 +438,10 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("do", choices=("run", "report"))
     parser.add_argument("passes", type=int)
     parser.add_argument("--seed", type=int, default=5)
-    parser.add_argument("--every", type=int, default=1, help="Only every so many calls.")
+    parser.add_argument(
+        "--every", type=int, default=1, help="Only every so many calls, each in its turn of kind."
+    )
+    parser.add_argument("--kinds", nargs="+", default=[*AT_A_MESSAGE, *AT_A_WAIT], metavar="KIND")
     parser.add_argument("--whole", action="store_true", help="Compute and decide anew each time.")
     parser.add_argument("--folder", type=Path, default=Path("build"))
     given = parser.parse_args(arguments)
@@ -441,7 +452,12 @@ def main(arguments: list[str]) -> int:
         told = summary(results)
     else:
         calls, elapsed_s = enumerate_calls(
-            given.passes, given.seed, results, every=given.every, whole=given.whole
+            given.passes,
+            given.seed,
+            results,
+            kinds=frozenset(given.kinds),
+            every=given.every,
+            whole=given.whole,
         )
         told = {"calls": calls, "bench_time_s": elapsed_s, **summary(results, elapsed_s)}
     print(json.dumps(told, indent=2, ensure_ascii=False))
