@@ -65,6 +65,8 @@ class Guard:
         position = self._axes[name].position()
         believed = self.trust.trust(name) is not Trust.LOST
         under_way = name in self._under_way
+        if not (under_way or self.trust.stayed(name, position)):
+            position = self._axes[name].position()  # not every line notices a flipped bit
         if not self.trust.seen(name, position, moved=under_way) and believed:
             self.lose(name, self.trust.why(name))
         return position

@@ -130,6 +130,8 @@ class Motion:
         asked_s = self._clock.now()
         moving = self._guard.moving(name)
         position = self._guard.position(name)
+        if not self._on_its_way(flight, position):
+            position = self._guard.position(name)  # not every line notices a flipped bit
         self._check_way(flight, position)
         if moving or abs(position - flight.leg) > flight.tolerance:
             self._check_progress(flight, moving, position, asked_s)
@@ -146,12 +148,15 @@ class Motion:
         self._guard.trust.arrived(name)
         return True
 
+    def _on_its_way(self, flight: _Flight, position: float) -> bool:
+        play = self._guard.trust.tolerance(flight.move.axis.name) + 0.05 * flight.distance
+        low, high = sorted((flight.start, flight.leg))
+        return low - play <= position <= high + play
+
     def _check_way(self, flight: _Flight, position: float) -> None:
         """Raises MotionError when an axis is where no way to its target leads."""
         axis = flight.move.axis
-        play = self._guard.trust.tolerance(axis.name) + 0.05 * flight.distance
-        low, high = sorted((flight.start, flight.leg))
-        if not low - play <= position <= high + play:
+        if not self._on_its_way(flight, position):
             self._refuse_first_move(flight, position)
             self._guard.lose(
                 axis.name,

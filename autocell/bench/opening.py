@@ -333,8 +333,10 @@ def _compare_limits(
         yield f"{axis.name}: its controller does not tell its travel; only the bench file limits it"
         return
     low, high = opened.limits()
+    if _wider(axis, low, high):
+        low, high = opened.limits()  # not every line notices a flipped bit
     travel = f"{trade(axis, low)} to {trade(axis, high)}"
-    if axis.low < low - axis.repeatability or axis.high > high + axis.repeatability:
+    if _wider(axis, low, high):
         place = where(description.path, ("axes", axis.name, f"limits_{axis.unit}"))
         raise BenchFileError(
             f"{place}: the limits are wider than the travel of the controller, {travel}; keep "
@@ -342,3 +344,8 @@ def _compare_limits(
         )
     if axis.low > low + axis.repeatability or axis.high < high - axis.repeatability:
         yield f"{axis.name}: the controller would travel {travel}; the bench file limits it further"
+
+
+def _wider(axis: AxisDescription, low: float, high: float) -> bool:
+    """Whether the bench file promises travel beyond these ends."""
+    return axis.low < low - axis.repeatability or axis.high > high + axis.repeatability

@@ -58,8 +58,9 @@ class TrustBook:
         """Take note of a read-back. ``moved`` says that the axis had reason to be elsewhere than
         before. Whether the position is one the axis can have come to."""
         axis, belief = self._axes[name], self._beliefs[name]
+        stayed = self.stayed(name, position)
         before, belief.seen = belief.seen, position
-        if moved or before is None or abs(position - before) <= self.tolerance(name):
+        if moved or before is None or stayed:
             return True
         self.lower(
             name,
@@ -78,6 +79,11 @@ class TrustBook:
         """A first move has shown sign and scale, now or in an earlier run."""
         belief = self._beliefs[name]
         belief.tried = belief.trust is not Trust.LOST
+
+    def stayed(self, name: str, position: float) -> bool:
+        """Whether this read-back is where the axis was last seen, if it was."""
+        before = self._beliefs[name].seen
+        return before is None or abs(position - before) <= self.tolerance(name)
 
     def tolerance(self, name: str) -> float:
         """How far a resting axis may appear to move, m or rad."""

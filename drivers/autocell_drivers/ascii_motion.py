@@ -190,6 +190,8 @@ class AsciiAxis:
         """
         asked_at = self._controller.clock.now()  # the answer may have been long on its way
         status = self._controller.status(self._wire)
+        if self._complaint(status) is not None:  # not every line notices a flipped bit
+            status = self._controller.status(self._wire)
         self._check(status)
         self._motion_seen |= status.moving
         if status.moving or self._motion_seen or self._accepted_at is None:
@@ -233,19 +235,23 @@ class AsciiAxis:
         return abs(self.position() - target) <= self._close_enough
 
     def _check(self, status: Status) -> None:
-        axis = f"axis {self._name} ({self._wire})"
-        if status.fault:
-            raise Refused(f"{axis} is in fault; clear the fault at the controller, then home it")
-        if status.low_limit and self._heading <= 0.0:
-            raise Refused(f"{axis} is on its low limit switch; find out why before moving it away")
-        if status.high_limit and self._heading >= 0.0:
-            raise Refused(f"{axis} is on its high limit switch; find out why before moving it away")
-        if self._was_referenced and status.referenced is False:
-            raise Refused(
-                f"{axis} has lost its reference, as after a power cycle; its position means "
-                "nothing until it is homed"
-            )
+        if (complaint := self._complaint(status)) is not None:
+            raise Refused(f"axis {self._name} ({self._wire}) {complaint}")
         self._was_referenced |= bool(status.referenced)
+
+    def _complaint(self, status: Status) -> str | None:
+        if status.fault:
+            return "is in fault; clear the fault at the controller, then home it"
+        if status.low_limit and self._heading <= 0.0:
+            return "is on its low limit switch; find out why before moving it away"
+        if status.high_limit and self._heading >= 0.0:
+            return "is on its high limit switch; find out why before moving it away"
+        if self._was_referenced and status.referenced is False:
+            return (
+                "has lost its reference, as after a power cycle; its position means nothing until "
+                "it is homed"
+            )
+        return None
 
 
 class _TellsLimits(AsciiAxis):

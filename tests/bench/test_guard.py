@@ -155,6 +155,14 @@ def test_usage_counts_what_was_sent(rig: Rig) -> None:
     assert usage.elapsed_s == pytest.approx(rig.clock.now())
 
 
+def test_a_position_that_only_one_answer_tells_loses_nothing(rig: Rig) -> None:
+    axis, answers = rig.axes["spacing"], iter([42.0e-3])
+    true_position = axis.position
+    axis.position = lambda: next(answers, None) or true_position()  # type: ignore[method-assign]
+    assert rig.guard.position("spacing") == true_position()
+    assert rig.guard.trust.trust("spacing") is Trust.KNOWN
+
+
 def test_an_axis_that_moved_by_itself_has_lost_its_position(rig: Rig) -> None:
     rig.axes["spacing"].jump(0.0)
     with pytest.raises(MotionError, match="although nothing was sent"):

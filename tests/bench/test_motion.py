@@ -73,6 +73,22 @@ def test_a_runaway_is_stopped_and_the_position_is_lost(rig: Rig) -> None:
     assert rig.guard.trust.trust("spacing") is Trust.LOST
 
 
+def test_one_wild_position_on_the_way_is_asked_for_again(rig: Rig) -> None:
+    axis, asked = rig.axes["spacing"], 0
+    true_position = axis.position
+
+    def position() -> float:
+        nonlocal asked
+        asked += 1
+        return 49e-3 if asked % 5 == 4 else true_position()
+
+    axis.position = position  # type: ignore[method-assign]
+    rig.motion.move({"spacing": 0.020}, "test")
+    assert asked > 5
+    assert axis.stops == 0
+    assert true_position() == pytest.approx(0.020)
+
+
 def test_a_controller_switched_off_on_the_way_has_lost_its_position(rig: Rig) -> None:
     axis = rig.axes["spacing"]
 
