@@ -9,11 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from autocell.outcome import Outcome, Verdict
-    from autocell.session.api import OwnedBench, change_passes, open_bench
+    from autocell.session.api import OwnedBench, change_passes, open_bench, recover
 
 __version__ = "0.1.0"
 
-__all__ = ["Outcome", "OwnedBench", "Verdict", "__version__", "change_passes", "open_bench"]
+__all__ = [
+    "Outcome",
+    "OwnedBench",
+    "Verdict",
+    "__version__",
+    "change_passes",
+    "open_bench",
+    "recover",
+]
 
 _FOUND_IN = {
     "Outcome": "autocell.outcome",
@@ -21,6 +29,7 @@ _FOUND_IN = {
     "OwnedBench": "autocell.session.api",
     "change_passes": "autocell.session.api",
     "open_bench": "autocell.session.api",
+    "recover": "autocell.session.api",
 }
 
 

@@ -224,7 +224,7 @@ class RecoveryLimits:
     least_margin_nights: float = 2.0
     least_gain: float = 0.015
     look_again_s: float = 60.0
-    step: Caps = Caps(moves=120, readings=80, travel_m=0.15, time_s=600.0)
+    step: Caps = Caps(moves=120, readings=80, travel_m=0.2, time_s=600.0)
 
 
 @dataclass(frozen=True)

@@ -406,7 +406,7 @@ class RecoverySection(Section):
     look_again_s: NotNegative = 60.0
     step_moves: Count = 120
     step_readings: Count = 80
-    step_travel_mm: Positive = 150.0
+    step_travel_mm: Positive = 200.0
     step_time_min: Positive = 10.0
 
 

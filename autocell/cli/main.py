@@ -29,6 +29,7 @@ from autocell.cli.morning import morning
 from autocell.cli.patterns import patterns
 from autocell.cli.recover import recover
 from autocell.cli.rehearse import rehearse
+from autocell.cli.rehearse_night import rehearse_night
 from autocell.cli.run import run
 from autocell.cli.simulate import simulate
 from autocell.cli.status import status
@@ -67,6 +68,7 @@ for command in (
     report, export, rehearse, simulate, drivers,
 ):  # fmt: skip
     cli.add_command(command)
+rehearse.add_command(rehearse_night)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

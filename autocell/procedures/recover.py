@@ -18,7 +18,11 @@ from autocell.procedures.ending import outcome_at
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.recover_account import Ledger, nearer_to_one, travel
 from autocell.procedures.recover_cause import Facts, name_cause
-from autocell.procedures.recover_plateaus import other_plateau, read_other_plateau
+from autocell.procedures.recover_plateaus import (
+    RememberedBenches,
+    other_plateau,
+    read_other_plateau,
+)
 from autocell.procedures.recover_steps import Reached, Steps, plateau_shift
 from autocell.procedures.reference import ReferenceSetting
 from autocell.procedures.settling import margins_at
@@ -133,7 +137,8 @@ class _Run:
         ``power`` is the ratio where the bench stands; None when it stands elsewhere.
         """
         beam = self.reference.setting
-        steps = Steps(self.bench, self.reference, self.listener, self.rng, beam)
+        laser = 1.0 if self.facts.laser is None else self.facts.laser.value
+        steps = Steps(self.bench, self.reference, self.listener, self.rng, beam, laser)
         at = beam if power is None else self.here
 
         def is_short(reading: Reading) -> bool:
@@ -241,16 +246,17 @@ class _Run:
 
     def _second_plateau(self, reached: Reached) -> None:
         """Read at another pass count, which tells a loss at the mirrors from one outside them."""
-        found = other_plateau(reached.tuning, reached.arrival.at)
+        then = RememberedBenches.of(self.bench.description, self.reference.learned)
+        found = other_plateau(reached.tuning, then, reached.arrival.at)
         if found is None:
             return
         at, passes = found
         power = self._ratio_at(reached.arrival)
         ledger, words = Ledger.of(self.bench), f"compared with {passes} passes"
-        learned, laser = self.reference.learned, self.facts.laser
+        laser = self.facts.laser
         try:
             with self.bench.allowance(self.bench.description.recovery.step):
-                two = read_other_plateau(reached.tuning, learned, at, passes, power, laser)
+                two = read_other_plateau(reached.tuning, then, at, passes, power, laser)
             self.facts = replace(self.facts, two=two)
         except (BudgetError, LimitError, ReadingError) as error:
             words += f": {error}"

@@ -1,5 +1,8 @@
 """Is the input beam cut on one side? Look to both sides along each of its axes, and where one side
-is brighter go between the edges. Without a model: a knocked beam is outside every tolerance."""
+is brighter go between the edges. Without a model: a knocked beam is outside every tolerance.
+
+Light beyond that of the pattern is of fewer passes, and counts as none.
+"""
 
 from __future__ import annotations
 
@@ -56,30 +59,42 @@ def centre_beam(
     reference: ReferenceSetting,
     start: Reading,
     read_at: ReadAt,
-    least_gain: float,
+    most_w: float,
 ) -> tuple[Setting, tuple[SideLook, ...]]:
     """Where the input beam stands between the edges of the axes that cut it, and what was seen.
 
     The plateau's width along each axis is that at the reference setting; an axis whose margin is
-    not known is left alone. A side must be brighter by three standard uncertainties and by
-    ``least_gain`` (relative). The setting returned is where ``start`` was read when none is.
+    not known is left alone. Axes that turn the beam are tried where none that shifts it helps. A
+    side must be brighter by three standard uncertainties and by what the bench file wants of a
+    step; more than ``most_w`` is not of the pattern. The setting returned is where ``start`` was
+    read when no side is.
 
     Raises what moving and reading raise.
     """
-    here, looks = start, []
-    for name in bench.axes:
+    here, looks = start, list[SideLook]()
+    for name in _shifting_first(bench):
+        turns = any(bench.axes[name].effect[3:5])
+        if turns and any(look.shift for look in looks):
+            break
         margin = reference.margin(name)
-        half = None if name == "spacing" or margin is None else _half_width(margin)
+        half = None if margin is None else _half_width(margin)
         if half is None:
             continue
         scan = Scan.along(bench, name, here.setting)
-        look, brighter = _look_aside(scan, half, here, read_at, least_gain)
+        gain_w = bench.recovery.least_gain * here.power_w
+        look, brighter = _look_aside(scan, half, here, read_at, gain_w, most_w)
         if brighter:
-            place = _between_edges(scan, half, here, read_at)
-            here = read_at(scan.at(place), f"between the edges of {name}")
-            look = SideLook(name, look.unit, look.low, look.high, place - scan.here)
+            target = scan.at(_between_edges(scan, half, here, read_at, most_w))
+            here = read_at(target, f"between the edges of {name}")
+            shift = scan.place(target) - scan.here
+            look = SideLook(name, look.unit, look.low, look.high, shift)
         looks.append(look)
     return here.setting, tuple(looks)
+
+
+def _shifting_first(bench: BenchDescription) -> list[str]:
+    names = [name for name in bench.axes if name != "spacing"]
+    return sorted(names, key=lambda name: any(bench.axes[name].effect[3:5]))
 
 
 def _half_width(margin: AxisMargin) -> float | None:
@@ -88,7 +103,7 @@ def _half_width(margin: AxisMargin) -> float | None:
 
 
 def _look_aside(
-    scan: Scan, half: float, here: Reading, read_at: ReadAt, least_gain: float
+    scan: Scan, half: float, here: Reading, read_at: ReadAt, least_w: float, most_w: float
 ) -> tuple[SideLook, bool]:
     name = scan.axis.name
     shares, gains = [], []
@@ -97,11 +112,11 @@ def _look_aside(
         gain_w = seen.power_w - here.power_w
         u_w = float(np.hypot(seen.uncertainty_w, here.uncertainty_w))
         shares.append(seen.power_w / max(here.power_w, here.uncertainty_w))
-        gains.append(gain_w > max(_SIGMAS * u_w, least_gain * here.power_w))
+        gains.append(seen.power_w <= most_w and gain_w > max(_SIGMAS * u_w, least_w))
     return SideLook(name, scan.axis.unit, shares[0], shares[1]), any(gains)
 
 
-def _between_edges(scan: Scan, half: float, here: Reading, read_at: ReadAt) -> float:
+def _between_edges(scan: Scan, half: float, here: Reading, read_at: ReadAt, most_w: float) -> float:
     """The middle between where the power is half of its best; from one edge alone where the axis
     does not reach the other."""
     low, high = scan.here - _FAR * half, scan.here + _FAR * half
@@ -110,6 +125,7 @@ def _between_edges(scan: Scan, half: float, here: Reading, read_at: ReadAt) -> f
     seen = [read_at(setting, f"looking for the edges of {name}") for setting in settings]
     place = np.array([scan.place(reading.setting) for reading in seen] + [scan.here])
     power = np.array([reading.power_w for reading in seen] + [here.power_w])
+    power[power > most_w] = 0.0
     order = np.argsort(place)
     place, power = place[order], power[order]
     best = int(power.argmax())

@@ -12,16 +12,19 @@ from autocell.procedures.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.setting import COORDINATES, Setting
 
-_POWER = 2.0
-"""Laser, windows and detector together may have come to a third of what they were, or thrice."""
+_ROOM = 1.25
+"""By so much more than what is missing may the light have changed."""
 
 _FILM = 0.004
-"""What a reflection may have lost more: a film of half a year, and no cleaner mirror."""
+"""The most that a reflection may have lost: a film of half a year. No mirror becomes cleaner."""
 
 _SLIPPED_M = 2e-3
-_TURNED = 8e-3
+_TURNED, _AROUND_M = 8e-3, 2e-4
+"""How far a launch is turned by a knock, and how well its place is known once it was put between
+the edges of the hole."""
+
 _ACROSS = 0.8
-"""Of the hole's radius: a beam that is knocked further meets the mirror beside it."""
+"""Of the hole's radius: where nobody has looked, the beam is no further off than that."""
 
 _OF_MEMORY = {"log_gain": 0.4, "reflectivity": 8e-4}
 """Standard deviations, SI, added to what is remembered of the light. Three times as much is then
@@ -31,29 +34,38 @@ _SHIFTED = {"x_m": 1e-4, "y_m": 1e-4, "slope_x": 3e-3, "slope_y": 3e-3}
 """The same for a beam that was found elsewhere in the hole: it was turned by nobody knows what."""
 
 
-def doubted(bench: BenchDescription, *, beam: bool) -> BenchDescription:
-    """The bench file with tolerances as wide as what may happen in a night, and with ``beam``
-    also for an input beam that somebody knocked against. Magnitudes are common practice, no
-    source."""
+def doubted(
+    bench: BenchDescription, passes: int, power: float, *, beam_m: float | None, slipped: bool
+) -> BenchDescription:
+    """The bench file with tolerances as wide as what may have happened to it, no wider: what is
+    not in doubt tells pass counts apart. Magnitudes are common practice, no source.
+
+    ``power`` is the light that is left of ``passes`` passes (one: all), ``beam_m`` how far the
+    input beam was found from where it was: zero where it is there, None where nobody has looked.
+    With ``slipped`` a mirror may have moved as well.
+    """
+    lost = max(power, 1.0 / power) * _ROOM if abs(power - 1.0) > bench.recovery.power_within else 1
     laser, launch = bench.laser, bench.input_beam
-    if beam:
+    film = min(_FILM, np.log(lost) / (passes - 1))
+    across_m = _ACROSS * bench.hole_radius_m if beam_m is None else beam_m + _AROUND_M
+    if beam_m != 0.0:
         launch = replace(
             launch,
-            position_tolerance_m=launch.position_tolerance_m + _ACROSS * bench.hole_radius_m,
+            position_tolerance_m=launch.position_tolerance_m + across_m,
             slope_tolerance=launch.slope_tolerance + _TURNED,
         )
     return replace(
         bench,
-        entrance_mirror=_filmed(bench.entrance_mirror),
-        far_mirror=_filmed(bench.far_mirror),
-        laser=replace(laser, power_tolerance=max(laser.power_tolerance, _POWER)),
+        entrance_mirror=_filmed(bench.entrance_mirror, film),
+        far_mirror=_filmed(bench.far_mirror, film),
+        laser=replace(laser, power_tolerance=(1.0 + laser.power_tolerance) * lost - 1.0),
         input_beam=launch,
-        spacing_tolerance_m=bench.spacing_tolerance_m + _SLIPPED_M,
+        spacing_tolerance_m=bench.spacing_tolerance_m + (_SLIPPED_M if slipped else 0.0),
     )
 
 
-def _filmed(mirror: MirrorDescription) -> MirrorDescription:
-    return replace(mirror, reflectivity_tolerance=mirror.reflectivity_tolerance + _FILM)
+def _filmed(mirror: MirrorDescription, film: float) -> MirrorDescription:
+    return replace(mirror, reflectivity_tolerance=mirror.reflectivity_tolerance + film)
 
 
 def remembered(reference: ReferenceSetting, beam: Setting) -> Experience:

@@ -7,11 +7,14 @@ passes has changed by g + (N − 1) m since the reference run (F16): two pass co
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from autocell.belief.model import BenchModel
+from autocell.belief.unknowns import FloatArray
+from autocell.description import BenchDescription
 from autocell.outcome import Learned
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.recovery import Ratio
@@ -27,7 +30,9 @@ _FURTHEST_M = 0.03
 _MODEL = 0.008
 """Relative: what the model may be wrong by from one plateau to another."""
 
-_REMEMBERED = 200
+_BENCHES = 100
+_KNOWN = 0.03
+"""Relative spread of the remembered benches beyond which a place tells nothing."""
 
 
 @dataclass(frozen=True)
@@ -60,21 +65,54 @@ class TwoPlateaus:
         return abs(math.log(self.other.value) - share * here) / u
 
 
-def other_plateau(tuning: Tuning, here: Setting) -> tuple[Setting, int] | None:
-    """The clean plateau with the fewest passes that the spacing alone reaches, and its passes; None
-    when the belief is not sure of any."""
+@dataclass(frozen=True)
+class RememberedBenches:
+    """Benches as the reference run knew them, not widened: what they show is what was to be seen
+    then. ``z`` is (M, D)."""
+
+    model: BenchModel
+    z: FloatArray
+
+    @classmethod
+    def of(cls, bench: BenchDescription, learned: Learned) -> RememberedBenches:
+        """Drawn from mean and covariance of what was learned."""
+        model = BenchModel(bench)
+        prior = model.prior
+        place = {name: k for k, name in enumerate(learned.names)}
+        kept = [k for k, name in enumerate(prior.names) if name in place]
+        there = [place[prior.names[k]] for k in kept]
+        scale = prior.tolerance[kept]
+        mean = (np.array(learned.mean)[there] - prior.centre[kept]) / scale
+        covariance = np.array(learned.covariance)[np.ix_(there, there)] / np.outer(scale, scale)
+        z = np.zeros((_BENCHES, len(prior.names)))
+        z[:, kept] = np.random.default_rng(0).multivariate_normal(mean, covariance, _BENCHES)
+        return cls(model, z)
+
+    def shows(self, settings: Sequence[Setting]) -> tuple[FloatArray, FloatArray]:
+        """Power (W) at each setting, (S,), and its relative spread."""
+        power_w = self.model.predict(self.z, settings).power_w
+        middle_w = np.median(power_w, axis=0)
+        return middle_w, np.std(power_w, axis=0) / np.maximum(middle_w, 1e-12)
+
+
+def other_plateau(
+    tuning: Tuning, remembered: RememberedBenches, here: Setting
+) -> tuple[Setting, int] | None:
+    """Where the power of the fewest passes that the spacing alone reaches is known best, and how
+    many they are; None when the belief is not sure of any."""
     scan = tuning.scan("spacing", here)
     settings = scan.between(here.spacing_m - _FURTHEST_M, here.spacing_m + _FURTHEST_M, _PLACES)
-    seen = tuning.belief.predict(settings, most=100)
+    seen = tuning.belief.predict(settings, most=_BENCHES)
     middle = np.median(seen.passes, axis=0).astype(int)
     agreed = np.mean((seen.passes == middle) & (seen.purity > _AGREED), axis=0) >= _AGREED
+    _, spread = remembered.shows(settings)
     found: list[tuple[int, float, int]] = []
     for place in range(_AROUND, len(settings) - _AROUND):
         near = slice(place - _AROUND, place + _AROUND + 1)
         same = bool(np.all(middle[near] == middle[place]) and np.all(agreed[near]))
         passes = int(middle[place])
-        if same and 0 < passes < tuning.passes:
-            found.append((passes, abs(settings[place].spacing_m - here.spacing_m), place))
+        if same and 0 < passes < tuning.passes and spread[near].max() < _KNOWN:
+            found.append((passes, float(spread[near].max()), place))
     if not found:
         return None
     passes, _, place = min(found)
@@ -82,9 +120,14 @@ def other_plateau(tuning: Tuning, here: Setting) -> tuple[Setting, int] | None:
 
 
 def read_other_plateau(
-    tuning: Tuning, learned: Learned, at: Setting, passes: int, ratio: Ratio, laser: Ratio | None
+    tuning: Tuning,
+    remembered: RememberedBenches,
+    at: Setting,
+    passes: int,
+    ratio: Ratio,
+    laser: Ratio | None,
 ) -> TwoPlateaus:
-    """Go to another plateau, read, and compare with what the reference run's benches show there.
+    """Go to another plateau, read, and compare with what was to be seen there at the reference run.
 
     ``ratio`` is that of the pattern, with the laser taken out where ``laser`` tells it. Raises
     what moving and reading raise.
@@ -93,27 +136,9 @@ def read_other_plateau(
     tuning.tell("second plateau", f"comparing with {passes} passes")
     bench.move_to(at, f"to a plateau of {passes} passes")
     reading = bench.read_power(f"the height of {passes} passes", READING_NOISE)
-    expected = _as_learned(tuning, learned, at)
-    found = reading.power_w / expected.value
-    u = found * math.hypot(
-        reading.uncertainty_w / reading.power_w, expected.u / expected.value, _MODEL
-    )
+    expected_w, spread = remembered.shows((at,))
+    found = reading.power_w / float(expected_w[0])
+    u = found * math.hypot(reading.uncertainty_w / reading.power_w, float(spread[0]), _MODEL)
     if laser is not None:
         found, u = found / laser.value, math.hypot(u, found * laser.u) / laser.value
     return TwoPlateaus(tuning.passes, ratio, passes, Ratio(found, u))
-
-
-def _as_learned(tuning: Tuning, learned: Learned, at: Setting) -> Ratio:
-    """Power (W) that the reference run's benches show at a setting, and its spread."""
-    model = BenchModel(tuning.bench.description)
-    prior = model.prior
-    place = {name: k for k, name in enumerate(learned.names)}
-    kept = [k for k, name in enumerate(prior.names) if name in place]
-    there = [place[prior.names[k]] for k in kept]
-    scale = prior.tolerance[kept]
-    mean = (np.array(learned.mean)[there] - prior.centre[kept]) / scale
-    covariance = np.array(learned.covariance)[np.ix_(there, there)] / np.outer(scale, scale)
-    z = np.zeros((_REMEMBERED, len(prior.names)))
-    z[:, kept] = np.random.default_rng(0).multivariate_normal(mean, covariance, _REMEMBERED)
-    power_w = model.predict(z, (at,)).power_w[:, 0]
-    return Ratio(float(np.median(power_w)), float(np.std(power_w)))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from autocell.bench.bench import Bench
+from autocell.description import BenchDescription
 from autocell.errors import NoSuchPattern
 from autocell.outcome import AxisMargin
 from autocell.patterns import choose_pattern
@@ -27,6 +29,12 @@ from autocell.setting import Setting
 _AROUND_M = 2e-3
 """How far a plateau is looked for around where it was: as far as a mirror may slip."""
 
+_MOST = 1.05
+"""Of the power at the reference setting: more is light of fewer passes."""
+
+_EDGE = 0.08
+"""Share of the light that a reading at an edge has at least, and lacks at least."""
+
 _FEWEST = 6
 """Passes of the pattern that is found again most easily."""
 
@@ -44,13 +52,17 @@ class Reached:
 @dataclass
 class Steps:
     """What all steps of one recovery have in common. ``beam`` is the input beam that is thought
-    best so far: that of the reference setting, until one is found that stands in the hole."""
+    best so far: that of the reference setting, until one is found that stands in the hole.
+    ``laser`` is the laser's power over that of the reference run, one where nobody knows."""
 
     bench: Bench
     reference: ReferenceSetting
     listener: Listener
     rng: np.random.Generator
     beam: Setting
+    laser: float = 1.0
+    _looked: bool = False
+    _seen: list[Reading] = field(default_factory=list)
 
     def recentre(self, at: Setting, is_short: Callable[[Reading], bool]) -> Reached:
         """Where the pattern should be: put a beam that is cut between the edges, then find both
@@ -61,13 +73,15 @@ class Steps:
         looks: tuple[SideLook, ...] = ()
         reading = self._read_at(at, "where the pattern was")
         if is_short(reading):
-            at, looks = self._centre(reading)
-        return self._arrive(at, at, _AROUND_M, remembered(self.reference, at), looks)
+            looks = self._centre(reading, _MOST * self._whole_w)
+            at = self.beam.at_spacing(at.spacing_m)
+        experience = remembered(self.reference, at)
+        return self._arrive(at, at, _AROUND_M, experience, looks, slipped=False)
 
     def reapproach(self) -> Reached:
         """Forget what is remembered, and look for the plateau as a change does."""
         guess = self.beam.at_spacing(self.reference.setting.spacing_m)
-        return self._arrive(self.bench.setting, guess, self._far(), None, ())
+        return self._arrive(guess, guess, self._far(), None, (), slipped=True)
 
     def rebuild(self) -> Reached | None:
         """Go back to six passes, put the beam between its edges there, and set the pattern anew;
@@ -77,18 +91,26 @@ class Steps:
         except NoSuchPattern:
             return None
         reading = self._read_at(six, "back at six passes")
-        at, looks = self._centre(reading)
-        shift = at.as_array() - six.as_array()
-        found = Setting.from_array(self.reference.setting.as_array() + shift)
-        guess = found.at_spacing(self.reference.setting.spacing_m)
-        return self._arrive(at, guess, self._far(), None, looks)
+        looks = self._centre(reading, math.inf)
+        at = self.bench.setting
+        guess = self.beam.at_spacing(self.reference.setting.spacing_m)
+        return self._arrive(at, guess, self._far(), None, looks, slipped=True)
 
-    def _centre(self, reading: Reading) -> tuple[Setting, tuple[SideLook, ...]]:
-        least_gain = self.bench.description.recovery.least_gain
+    @property
+    def _whole_w(self) -> float:
+        """What the pattern would show if nothing but the laser had changed."""
+        return self.reference.condition.power_w * self.laser
+
+    def _centre(self, reading: Reading, most_w: float) -> tuple[SideLook, ...]:
+        """Put the beam between its edges, where it is cut; from then on it is thought best."""
+        self._seen = []
         at, looks = centre_beam(
-            self.bench.description, self.reference, reading, self._read_at, least_gain
+            self.bench.description, self.reference, reading, self._read_at, most_w
         )
-        return at, looks
+        shift = at.as_array() - reading.setting.as_array()
+        self.beam = Setting.from_array(self.reference.setting.as_array() + shift)
+        self._looked = True
+        return looks
 
     def _arrive(
         self,
@@ -97,9 +119,11 @@ class Steps:
         reach_m: float,
         experience: Experience | None,
         looks: tuple[SideLook, ...],
+        *,
+        slipped: bool,
     ) -> Reached:
-        shifted = bool(looks) and any(look.shift for look in looks)
-        description = self.bench.description
+        reading = self._read_at(start, "reading where the bench stands")
+        left = reading.power_w / self._whole_w if start is guess else 1.0
         tuning = Tuning(
             self.bench,
             guess,
@@ -107,21 +131,40 @@ class Steps:
             self.listener,
             self.rng,
             experience,
-            doubted(description, beam=shifted or experience is None),
+            self._doubted(left, slipped),
         )
-        refuse_darkness(tuning, tuning.read_at(start, "survey", "reading where the bench stands"))
+        for seen in (reading, *self._at_edges()):
+            tuning.belief.update(seen)
+        refuse_darkness(tuning, reading)
         witnesses = DelayWitness.at_start(tuning)
         prover, arrival = arrive(tuning, guess, reach_m, witnesses)
         return Reached(tuning, prover, arrival, looks)
 
+    def _doubted(self, left: float, slipped: bool) -> BenchDescription:
+        shift = self.beam.as_array() - self.reference.setting.as_array()
+        off_m = float(np.abs(shift[1:3]).max())
+        return doubted(
+            self.bench.description,
+            self.reference.passes,
+            left,
+            beam_m=off_m if self._looked or not slipped else None,
+            slipped=slipped,
+        )
+
+    def _at_edges(self) -> list[Reading]:
+        """Of the readings across the hole those that tell where its edges are."""
+        best_w = max((reading.power_w for reading in self._seen), default=0.0)
+        return [r for r in self._seen if _EDGE < r.power_w / best_w < 1.0 - _EDGE]
+
     def _read_at(self, setting: Setting, purpose: str) -> Reading:
         self.bench.move_to(setting, purpose)
-        return self.bench.read_power(purpose, READING_NOISE)
+        reading = self.bench.read_power(purpose, READING_NOISE)
+        self._seen.append(reading)
+        return reading
 
     def _far(self) -> float:
-        description = self.bench.description
-        pattern = choose_pattern(description, self.reference.passes)
-        return how_far_off(doubted(description, beam=True), pattern)
+        doubts = self._doubted(1.0, slipped=True)
+        return how_far_off(doubts, choose_pattern(self.bench.description, self.reference.passes))
 
 
 def plateau_shift(reference: ReferenceSetting, reached: Reached) -> Ratio | None:

@@ -8,7 +8,7 @@ from importlib import resources
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, PathLength, Proof, Spot
 from autocell.records import MoveRecord, RunRecord
-from autocell.report import bench_words, cautions, figures, palette, words
+from autocell.report import bench_words, cautions, figures, palette, recovery_words, words
 from autocell.report.html import figure, folded, table
 
 _STATES = {0: "success", 3: "partly", 4: "partly", 5: "failure"}
@@ -23,7 +23,12 @@ def render(run: RunRecord, bench: BenchDescription) -> str:
     title = "Broken off" if outcome is None else words.headline(outcome)
     sections = [_header(run, bench, title)]
     if outcome is not None:
-        sections += [_summary(outcome), _staircase(bench, run, outcome), _mirrors(bench, outcome)]
+        sections += [
+            _summary(outcome),
+            _recovery(outcome),
+            _staircase(bench, run, outcome),
+            _mirrors(bench, outcome),
+        ]
     sections.append(_along_the_run(run))
     if outcome is not None and outcome.path_length is not None:
         sections.append(_budget(outcome.path_length))
@@ -85,6 +90,22 @@ def _summary(outcome: Outcome) -> str:
 <section><h2>What came of it</h2><table><tbody>{rows}</tbody></table></section>
 <section><h2>Why this pass count</h2>{_evidence(outcome.proof)}{_posterior(outcome)}</section>
 </div>
+"""
+
+
+def _recovery(outcome: Outcome) -> str:
+    recovery = outcome.recovery
+    if recovery is None:
+        return ""
+    rows = "".join(
+        f'<tr><th scope="row">{escape(label)}</th><td>{escape(value)}</td></tr>'
+        for label, value in recovery_words.rows(recovery)
+    )
+    steps = [[escape(cell) for cell in row] for row in recovery_words.step_rows(recovery.steps)]
+    tried = table(recovery_words.STEP_HEAD, steps, numeric={1, 2, 4, 5}) if steps else ""
+    return f"""<section><h2>Compared with the reference setting</h2>
+<table><tbody>{rows}</tbody></table>
+{tried}</section>
 """
 
 

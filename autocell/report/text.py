@@ -10,7 +10,7 @@ from rich.text import Text
 
 from autocell.outcome import Outcome, Proof, Verdict
 from autocell.records import RunSummary
-from autocell.report import words
+from autocell.report import recovery_words, words
 
 _STYLES = {0: "green", 3: "yellow", 4: "yellow", 5: "red"}
 
@@ -25,6 +25,9 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     table.add_column()
     for label, value in words.summary_rows(outcome):
         table.add_row(label, Text(value))
+    if outcome.recovery is not None:
+        for label, value in recovery_words.rows(outcome.recovery):
+            table.add_row(label, Text(value))
     console.print()
     console.print(table)
     if outcome.proof is not None and outcome.proof.evidence:

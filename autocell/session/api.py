@@ -8,7 +8,7 @@ Runs are kept in the same store, under the same rules, as those of the command l
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -22,10 +22,14 @@ from autocell.outcome import Outcome
 from autocell.patterns import choose_pattern
 from autocell.procedures.change import change_passes as procedure
 from autocell.procedures.progress import Listener, nobody
+from autocell.procedures.recover import recover as recovery
+from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.tuning import Experience
 from autocell.reading import Reading
 from autocell.records import Store
 from autocell.session.claim import Claim, claim
-from autocell.session.conduct import Order, conduct
+from autocell.session.conduct import Order, Procedure, conduct
+from autocell.session.experience import last_experience, reference_setting
 
 _COMMAND = "change_passes() in Python"
 
@@ -78,16 +82,35 @@ class OwnedBench:
             interrupts.tell(bench.request_stop)
             yield bench
 
-    def _order(self, passes: int, seed: int, report: Path | None) -> Order:
-        return Order(
-            "change",
-            self.description,
-            self._store,
-            {"passes": passes, "seed": seed},
-            report,
-            page=report is not None,
-            claimed=self._claimed,
+    def _experience(self) -> tuple[Experience, str] | None:
+        return last_experience(self._store, self.description)
+
+    def _reference(self, passes: int | None) -> ReferenceSetting:
+        return reference_setting(self._store, self.description, passes)
+
+    def _conduct(
+        self,
+        command: str,
+        asked: Mapping[str, object],
+        procedure: Procedure,
+        report: str | Path | None,
+    ) -> Outcome:
+        page = None if report is None else Path(report)
+        ended = conduct(
+            Order(
+                command,
+                self.description,
+                self._store,
+                asked,
+                page,
+                page=page is not None,
+                claimed=self._claimed,
+            ),
+            procedure,
         )
+        if ended.error is not None:
+            raise ended.error
+        return ended.outcome
 
 
 @contextmanager
@@ -109,8 +132,11 @@ def change_passes(
     listener: Listener = nobody,
     seed: int = 0,
     report: str | Path | None = None,
+    afresh: bool = False,
 ) -> Outcome:
     """Bring a bench to ``passes`` passes and prove it; the same as ``autocell change``.
+
+    It starts from what the last proved run of the same bench file learned, unless ``afresh``.
 
     What a run before left is undone first, or the outcome is *held* and says why.
     ``outcome.verdict`` tells how it ended, ``outcome.as_json()`` is what the command prints.
@@ -123,11 +149,41 @@ def change_passes(
     part, StoreError when the run cannot be written down, Stopped. The run is recorded in any case.
     """
     choose_pattern(bench.description, passes)
-    page = None if report is None else Path(report)
-    ended = conduct(
-        bench._order(passes, seed, page),
-        lambda opened: procedure(opened, passes, listener=listener, seed=seed),
+    experience, learned_by = (not afresh and bench._experience()) or (None, None)
+    asked: dict[str, object] = {"passes": passes, "seed": seed}
+    if learned_by is not None:
+        asked["learned_by"] = learned_by
+    return bench._conduct(
+        "change",
+        asked,
+        lambda opened: procedure(
+            opened, passes, listener=listener, seed=seed, experience=experience
+        ),
+        report,
     )
-    if ended.error is not None:
-        raise ended.error
-    return ended.outcome
+
+
+def recover(
+    bench: OwnedBench,
+    passes: int | None = None,
+    *,
+    listener: Listener = nobody,
+    seed: int = 0,
+    report: str | Path | None = None,
+) -> Outcome:
+    """Compare a bench with the setting that was proved last (of ``passes``, if given), and do the
+    least that restores it; the same as ``autocell recover``.
+
+    ``outcome.recovery`` tells what was compared and tried, and the probable cause. An outcome that
+    is *unchanged* carries no proof of its own: the bench stands where one was made.
+
+    Raises UsageError when nothing was proved with this bench file, and else as
+    :func:`change_passes` does.
+    """
+    reference = bench._reference(passes)
+    return bench._conduct(
+        "recover",
+        {"passes": reference.passes, "seed": seed, "reference": reference.run},
+        lambda opened: recovery(opened, reference, listener=listener, seed=seed),
+        report,
+    )

@@ -12,10 +12,30 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
+from typing import Any, Protocol, TypeVar
 
-from autocell_simulators.rehearsal.one import Rehearsal
-from autocell_simulators.rehearsal.plan import CarryOut, Plan
+from autocell_simulators.rehearsal.plan import CarryOut
 from autocell_simulators.rehearsal.threads import ONE_THREAD
+
+R = TypeVar("R")
+R_co = TypeVar("R_co", covariant=True)
+
+
+class Work(Protocol[R_co]):
+    """What is rehearsed, bench by bench."""
+
+    def rehearse(self, index: int) -> R_co:
+        """Bench number ``index``; raises nothing."""
+        ...
+
+    def failed(self, index: int, reason: str) -> R_co:
+        """What is recorded of one that never came back."""
+        ...
+
+    def warm_up(self) -> None:
+        """Load what every rehearsal needs; raises nothing."""
+        ...
+
 
 _DIED_TWICE = "its worker process died twice, the second time with nothing else at work"
 
@@ -33,32 +53,31 @@ def in_processes(workers: int) -> CarryOut:
     When a process dies, every bench that was under way is rehearsed again, alone: the one that
     kills its process then too is recorded as failed, and the others are not blamed for it.
     """
-    return partial(_in_processes, workers=workers)
+    return partial(carry_out, workers=workers)
 
 
-def _in_processes(
-    plan: Plan, indices: Iterable[int], workers: int
-) -> Generator[Rehearsal, None, None]:
+def carry_out(work: Work[R], indices: Iterable[int], workers: int) -> Generator[R, None, None]:
+    """Rehearse benches in worker processes, as :func:`in_processes` says; each as it is done."""
     waiting, suspects = deque(indices), deque[int]()
     while waiting or suspects:
         if suspects:
-            for index in (yield from _until_one_dies(plan, suspects, 1)):
-                yield plan.failed(index, _DIED_TWICE)
+            for index in (yield from _until_one_dies(work, suspects, 1)):
+                yield work.failed(index, _DIED_TWICE)
         else:
-            suspects += yield from _until_one_dies(plan, waiting, workers)
+            suspects += yield from _until_one_dies(work, waiting, workers)
 
 
 def _until_one_dies(
-    plan: Plan, waiting: deque[int], workers: int
-) -> Generator[Rehearsal, None, list[int]]:
+    work: Work[R], waiting: deque[int], workers: int
+) -> Generator[R, None, list[int]]:
     """Rehearse what is waiting; the indices that were under way when a process died."""
-    under_way: dict[Future[Rehearsal], int] = {}
+    under_way: dict[Future[R], int] = {}
     lost: list[int] = []
     pool = ProcessPoolExecutor(
         min(workers, len(waiting)),
         mp_context=multiprocessing.get_context("spawn"),
         initializer=_begin_work,
-        initargs=(plan,),
+        initargs=(work,),
     )
     try:
         while (waiting and not lost) or under_way:
@@ -103,19 +122,19 @@ def _as_workers_start() -> Iterator[None]:
             signal.pthread_sigmask(signal.SIG_SETMASK, mask)
 
 
-_plan: Plan
+_work: Work[Any]
 """Of this worker process, given once at its start."""
 
 
-def _begin_work(plan: Plan) -> None:
-    global _plan
-    _plan = plan
+def _begin_work(work: Work[Any]) -> None:
+    global _work
+    _work = work
     # Ctrl-C reaches the workers too; they end at once and say nothing, the parent speaks.
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    plan.warm_up()
+    work.warm_up()
 
 
 def _end_with_parent() -> None:
@@ -126,5 +145,5 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _rehearse(index: int) -> Rehearsal:
-    return _plan.rehearse(index)
+def _rehearse(index: int) -> Any:
+    return _work.rehearse(index)

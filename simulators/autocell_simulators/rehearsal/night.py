@@ -1,0 +1,263 @@
+"""One night: a pattern is proved in the evening, the bench drifts or worse, and is recovered."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from autocell.bench.clock import VirtualClock
+from autocell.bench.opening import open_bench
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.change import change_passes
+from autocell.procedures.progress import Listener, nobody
+from autocell.procedures.recover import recover
+from autocell.procedures.reference import ReferenceSetting
+from autocell.recovery import CauseName
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
+from autocell_simulators.inprocess import connector
+from autocell_simulators.rehearsal.one import bench_seed
+from autocell_simulators.seeds import stream
+
+_HOURS = 8.0
+"""From the proof to the recovery."""
+
+_SERIOUS = 0.1
+"""Share of the nights on which more than drift happens."""
+
+_WITHIN, _UNSEEN = 0.02, 0.04
+"""Shares of the light that a night may cost and surely need nothing, or perhaps show nothing: on
+both sides of the limit that bench files have unless they say otherwise."""
+
+Fault = dict[str, Any]
+
+_MIRRORS, _WINDOW = CauseName.MIRRORS, CauseName.WINDOW
+CAUSES: dict[str, tuple[CauseName, ...]] = {
+    "knock": (CauseName.KNOCK,),
+    "mirror-film": (_MIRRORS,),
+    "dust": (_MIRRORS,),
+    "condensation": (_WINDOW,),
+    "wrong-wavelength": (_WINDOW,),
+    "neighbouring-pass-count": (CauseName.SPACING,),
+    "early-exit": (CauseName.SPACING,),
+    "warm-up": (CauseName.LASER,),
+}
+"""What should be named after each serious fault; of the others nothing is to be named."""
+
+
+@dataclass(frozen=True)
+class Night:
+    """What one night came to, claimed and true.
+
+    ``serious`` is the fault that happened beside drift. ``light_left`` is the true light that
+    leaves the cell over that of the evening, the laser taken out, before anything was recovered;
+    ``laser_left`` the laser alone. ``cause`` is the one that was named, ``possible`` those that
+    could not be told apart.
+    """
+
+    index: int
+    seed: int
+    verdict: Verdict
+    reason: str
+    serious: str | None = None
+    proved: bool = False
+    passes: int | None = None
+    wanted_passes: int | None = None
+    true_passes: int | None = None
+    light_left: float | None = None
+    laser_left: float | None = None
+    light_after: float | None = None
+    cause: CauseName | None = None
+    possible: tuple[CauseName, ...] = ()
+    steps: tuple[str, ...] = ()
+    moves: int = 0
+    readings: int = 0
+    travel_m: float = 0.0
+    bench_time_s: float = 0.0
+    limit_violations: int = 0
+
+    @property
+    def wrong(self) -> bool:
+        """Whether what it says of the pass count is not so: a proof, or that nothing changed."""
+        claims = self.proved or self.verdict is Verdict.UNCHANGED
+        return claims and self.true_passes != self.wanted_passes
+
+    @property
+    def needed_nothing(self) -> bool:
+        """Whether only drift happened, and left pass count and light as they were."""
+        left = self.light_left
+        if self.serious is not None or left is None:
+            return False
+        return abs(left - 1.0) < _WITHIN
+
+    @property
+    def set_right(self) -> bool:
+        """Whether it ended with the pattern as it was in the evening."""
+        return (
+            self.verdict in (Verdict.UNCHANGED, Verdict.RECOVERED)
+            and self.true_passes == self.wanted_passes
+        )
+
+    def named(self, *, knows_laser: bool) -> str:
+        """How the cause was named: right, undetermined or wrong.
+
+        Undetermined is right where the bench cannot tell: without a reference meter laser and
+        window are one. So is no cause for a fault that cost no light.
+        """
+        wanted = CAUSES.get(self.serious or "", ())
+        if self.cause is None:
+            return "right" if not wanted or self._unseen(knows_laser) else "undetermined"
+        if self.cause in wanted:
+            return "right"
+        if self.cause is not CauseName.UNDETERMINED:
+            return "wrong"
+        cannot = not knows_laser and {CauseName.LASER, CauseName.WINDOW} & set(wanted)
+        return "right" if cannot and set(wanted) <= set(self.possible) else "undetermined"
+
+    def _unseen(self, knows_laser: bool) -> bool:
+        left = self.light_left or 0.0
+        laser = 1.0 if knows_laser else (self.laser_left or 0.0)
+        return self.set_right and abs(left * laser - 1.0) < _UNSEEN
+
+
+def what_happens(seed: int, knows_laser: bool) -> tuple[list[Fault], Fault | None]:
+    """The drift of one night, within what benches are said to do, and the serious fault if there
+    is one; all drawn from ``seed``. Magnitudes are common practice, no source."""
+    random = stream(seed, "what happens this night")
+
+    def between(low: float, high: float) -> float:
+        return float(random.uniform(low, high))
+
+    # without a reference meter a laser that drifts further is no drift within the limits
+    most_percent = 5.0 if knows_laser else 2.0
+    drift: list[Fault] = [
+        {
+            "fault": "room-temperature",
+            "cycle_k": between(0.2, 0.5),
+            "period_min": between(10.0, 40.0),
+            "night_k": -between(0.5, 2.0),
+        },
+        {"fault": "spacing-expansion", "um_per_k": between(5.0, 12.0)},
+        {"fault": "mount-tilt", "urad_per_k": between(1.0, 20.0)},
+        {"fault": "launch-pointing", "urad_per_k": between(5.0, 20.0)},
+        {"fault": "laser-drift", "percent": between(0.5, most_percent), "period_h": 12.0},
+        {"fault": "creep", "urad": between(5.0, 20.0)},
+    ]
+    if random.random() >= _SERIOUS:
+        return drift, None
+    serious: list[Fault] = [
+        {"fault": "knock", "percent": between(10.0, 90.0)},
+        {"fault": "mirror-film", "percent_per_month": 0.05, "months": between(2.0, 6.0)},
+        {"fault": "dust", "percent": between(4.0, 8.0)},
+        {"fault": "condensation", "percent": between(10.0, 60.0), "lasts_min": 2 * _HOURS * 60.0},
+        {"fault": "wrong-wavelength", "factor": between(1.1, 1.5)},
+        {"fault": "neighbouring-pass-count"},
+        {"fault": "early-exit"},
+        {"fault": "warm-up", "percent": between(15.0, 40.0), "time_constant_min": 6000.0},
+        {"fault": "power-cycle"},
+        {"fault": "stick", "when": {"per_move": 0.05}},
+        {"fault": "lost-reply", "when": {"per_query": 0.01}},
+        {"fault": "garbled-reply", "when": {"per_query": 0.01}},
+        {"fault": "disconnected", "device": "motion", "when": {"per_hour": 60.0}, "for_s": 20.0},
+    ]
+    return drift, serious[int(random.integers(len(serious)))]
+
+
+def rehearse_night(
+    description: BenchDescription,
+    passes: int,
+    *,
+    campaign_seed: int,
+    index: int,
+    listener: Listener = nobody,
+) -> Night:
+    """Prove ``passes`` passes on bench number ``index``, let a night go by, recover.
+
+    The evening is undisturbed; what happens begins after it. It raises nothing: what ends a
+    rehearsal is the reason of a failed one.
+    """
+    seed = bench_seed(campaign_seed, index)
+    try:
+        return _rehearse(description, passes, seed, index, listener)
+    except Exception as error:
+        kind = "" if isinstance(error, AutocellError) else f"{type(error).__name__}: "
+        return Night(index, seed, Verdict.FAILED, f"{kind}{error}", wanted_passes=passes)
+
+
+def _rehearse(
+    description: BenchDescription, passes: int, seed: int, index: int, listener: Listener
+) -> Night:
+    clock = VirtualClock()
+    bench = SimulatedBench(description, seed, clock, scenario=Scenario())
+    connect = connector(bench)
+    with open_bench(description, clock=clock, connect=connect) as opened:
+        opened.vouch_for(description.axes)
+        evening = dataclasses.replace(change_passes(opened, passes), run="evening")
+    if evening.verdict is not Verdict.REACHED:
+        return Night(index, seed, evening.verdict, f"no evening: {evening.reason}",
+                     wanted_passes=passes)  # fmt: skip
+    reference = ReferenceSetting.of(evening, evening, _HOURS / 24.0)
+    light, laser = _light(bench)
+    drift, serious = what_happens(seed, description.reference_meter is not None)
+    bench.begin(*drift)
+    clock.sleep(_HOURS * 3600.0)
+    if serious is not None:
+        bench.begin(serious)
+        if serious["fault"] == "condensation":
+            clock.sleep(_HOURS * 3600.0)
+    left, laser_left = _light(bench)
+    with open_bench(description, clock=clock, connect=connect) as opened:
+        opened.vouch_for(description.axes)
+        outcome = recover(opened, reference, listener=listener)
+    # Only here, with the outcome fixed, is the simulator asked what is true.
+    name = None if serious is None else str(serious["fault"])
+    return _night(index, bench, outcome, passes, name, left / light, laser_left / laser, light)
+
+
+def _light(bench: SimulatedBench) -> tuple[float, float]:
+    """Share of the laser that leaves to the meter, and the laser's power (W), both true."""
+    with bench.present() as now_s:
+        optics = bench.optics
+        return optics.fraction(bench.true_positions()), optics.arriving_w(now_s - bench.start_s)
+
+
+def _night(
+    index: int,
+    bench: SimulatedBench,
+    outcome: Outcome,
+    passes: int,
+    serious: str | None,
+    light_left: float,
+    laser_left: float,
+    light: float,
+) -> Night:
+    told = bench.truth_report()
+    recovery = outcome.recovery
+    cause = None if recovery is None else recovery.cause
+    return Night(
+        index,
+        int(np.int64(told["seed"])),
+        outcome.verdict,
+        outcome.reason,
+        serious,
+        outcome.proof is not None and outcome.proof.proved,
+        outcome.passes,
+        passes,
+        int(told["passes"]),
+        light_left,
+        laser_left,
+        _light(bench)[0] / light,
+        None if cause is None else cause.name,
+        () if cause is None else cause.possible,
+        () if recovery is None else tuple(step.name for step in recovery.steps),
+        outcome.moves,
+        outcome.readings,
+        outcome.travel_m,
+        outcome.elapsed_s,
+        int(told["limit_violations"]),
+    )

@@ -1,0 +1,101 @@
+"""What speaks for which cause, and what is left undetermined."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from autocell.description import BenchDescription
+from autocell.procedures.recover_beam import SideLook
+from autocell.procedures.recover_cause import Facts, name_cause
+from autocell.procedures.recover_plateaus import TwoPlateaus
+from autocell.procedures.reference import ReferenceSetting
+from autocell.recovery import CauseName, Ratio
+
+ONE = Ratio(1.0, 0.003)
+
+
+def two(outside: float, per_reflection: float, u: float = 0.01) -> TwoPlateaus:
+    """What 62 and 6 passes keep of the light when each reflection keeps ``per_reflection``: N
+    passes have N − 1 reflections, R^(N−1) (PHYSICS F16, exact)."""
+    return TwoPlateaus(
+        62,
+        Ratio(outside * per_reflection**61, 0.003),
+        6,
+        Ratio(outside * per_reflection**5, u),
+    )
+
+
+@pytest.mark.parametrize("film", [2e-3, 5e-4, 1e-2])
+def test_the_loss_of_a_reflection_follows_from_two_pass_counts(film: float) -> None:
+    plateaus = two(0.8, math.exp(-film))
+    assert plateaus.loss_per_reflection.value == pytest.approx(film, rel=1e-9)
+
+
+def test_a_loss_that_grows_with_the_passes_is_of_the_mirrors(
+    watched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    facts = Facts(Ratio(0.9, 0.003), ONE, True, two=two(1.0, 0.998), proved=True)
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is CauseName.MIRRORS
+    assert cause.confidence > 0.99
+    assert any("gas" in text for text in cause.evidence)
+
+
+def test_a_loss_that_does_not_is_outside_them(
+    watched: BenchDescription, unwatched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    facts = Facts(Ratio(0.8, 0.003), ONE, True, two=two(0.8, 1.0), proved=True)
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is CauseName.WINDOW
+    blind = name_cause(unwatched, reference, Facts(facts.power, None, True, two=facts.two,
+                                                   proved=True))  # fmt: skip
+    assert blind is not None
+    assert blind.name is CauseName.UNDETERMINED
+    assert blind.possible == (CauseName.LASER, CauseName.WINDOW)
+    assert blind.confidence == 0.0
+
+
+def test_too_small_a_loss_is_left_undetermined(
+    watched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    facts = Facts(Ratio(0.97, 0.01), ONE, True, two=two(0.97, 1.0, u=0.03), proved=True)
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is CauseName.UNDETERMINED
+    assert {CauseName.MIRRORS, CauseName.WINDOW} <= set(cause.possible)
+
+
+@pytest.mark.parametrize(
+    ("shift_m", "name"), [(2e-5, CauseName.CLIPPING), (1.5e-3, CauseName.KNOCK)]
+)
+def test_a_beam_that_drift_cannot_have_moved_so_far_was_knocked(
+    shift_m: float, name: CauseName, watched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    look = SideLook("horizontal", "mm", 0.1, 1.6, shift_m)
+    facts = Facts(Ratio(0.6, 0.003), ONE, True, looks=(look,), restored=True, proved=True)
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is name
+
+
+@pytest.mark.parametrize(
+    ("shift_m", "name"), [(1e-5, CauseName.ALIGNMENT), (1.4e-3, CauseName.SPACING)]
+)
+def test_a_plateau_that_drift_cannot_have_moved_so_far_slipped(
+    shift_m: float, name: CauseName, watched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    facts = Facts(
+        Ratio(0.9, 0.003), ONE, True, plateau_shift_m=Ratio(shift_m, 1e-5), restored=True,
+        proved=True,
+    )  # fmt: skip
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is name
+
+
+def test_nothing_wrong_has_no_cause(watched: BenchDescription, reference: ReferenceSetting) -> None:
+    assert name_cause(watched, reference, Facts(ONE, ONE)) is None
