@@ -25,8 +25,7 @@ def test_scan_across_a_plateau(benchmark, results, max_passes):
     z = 0.3 * model.prior.draw(150, np.random.default_rng(62))
     scan = [setting.at_spacing(setting.spacing_m + off) for off in np.linspace(-2.4e-3, 2.4e-3, 60)]
 
-    points = np.array([place.as_array() for place in scan]).T[:, None, :]
-    batch = model._cells(z[:, None, :], points)
+    batch = model._cells(model._quantities(z, scan))
     whole = exit_power(*batch, max_passes, floor=0.0).power
     quick = exit_power(*batch, max_passes, floor=FLOOR).power
     assert np.abs(quick - whole).max() <= FLOOR
