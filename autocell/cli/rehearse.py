@@ -31,6 +31,8 @@ _INTERRUPTED = 4
 
 _BETWEEN_LINES_S = 20.0
 
+_LAST = "last"
+
 
 @click.group()
 def rehearse() -> None:
@@ -63,9 +65,9 @@ def rehearse() -> None:
     type=click.Path(dir_okay=False, path_type=Path),
     help="Where results go as they come; if it exists, go on from there.",
 )
-@click.option("--from-belief", is_flag=True,
-              help="Draw benches from what the last proved run of this bench file learned, and "
-              "start from it.")  # fmt: skip
+@click.option("--from-belief", "learned_by", metavar="[RUN]", is_flag=False, flag_value=_LAST,
+              help="Draw benches from what a proved run of this bench file learned, the last one "
+              "unless you name another, and start from it.")  # fmt: skip
 @store_option
 @click.option("--dask", metavar="ADDRESS",
               help="Send the work to the Dask cluster with this scheduler.")  # fmt: skip
@@ -85,7 +87,7 @@ def rehearse_change(
     start: str | None,
     only: int | None,
     campaign: Path | None,
-    from_belief: bool,
+    learned_by: str | None,
     store: Path | None,
     dask: str | None,
     report: Path | None,
@@ -109,8 +111,8 @@ def rehearse_change(
     from autocell.bench.file import load
 
     plan = Plan(load(bench), passes, seed, tolerances, scenario=_scenario(scenario), start=start)
-    if from_belief:
-        plan = _as_believed(plan, store)
+    if learned_by is not None:
+        plan = _as_believed(plan, store, None if learned_by == _LAST else learned_by)
     plan.check()  # refused once, not a thousand times
     if only is not None:
         return _rehearse_one(plan, only, as_json)
@@ -119,23 +121,24 @@ def rehearse_change(
     try:
         rehearsals = _rehearse_all(plan, benches, file, carry_out)
     except KeyboardInterrupt:
-        _tell_how_to_resume(plan, benches, file)
+        _tell_how_to_resume(command(plan, store), benches, file)
         return _INTERRUPTED
-    _print_campaign(plan, rehearsals, report, as_json)
+    _print_campaign(plan, command(plan, store), rehearsals, report, as_json)
     _say(f"Results: {file.path.absolute()}")
     return 0
 
 
-def command(plan: Plan) -> str:
-    """The command line that rehearses the same campaign."""
+def command(plan: Plan, store: Path | None = None) -> str:
+    """The command line that rehearses the same campaign, whatever was proved since."""
     words = [
         *("autocell", "rehearse", "change", str(plan.passes)),
         *("--bench", str(plan.description.path), "--seed", str(plan.seed)),
     ]
     if plan.scale != 1.0:
         words += ["--tolerances", repr(plan.scale)]
-    if plan.learned is not None:
-        words.append("--from-belief")
+    if plan.learned_by is not None:
+        words += ["--from-belief", plan.learned_by]
+        words += [] if store is None else ["--store", str(store)]
     if plan.scenario is not None:
         words += ["--scenario", plan.scenario.source]
     if plan.start is not None:
@@ -153,18 +156,19 @@ def _scenario(file: str | None) -> Scenario | None:
     return load(bench_path(file))
 
 
-def _as_believed(plan: Plan, store: Path | None) -> Plan:
-    """Raises UsageError when nothing was learned of this bench file."""
+def _as_believed(plan: Plan, store: Path | None, run: str | None) -> Plan:
+    """Raises UsageError when nothing was learned of this bench file, or not by that run."""
     import dataclasses
 
     from autocell.errors import UsageError
     from autocell.session.experience import last_experience
 
-    known = last_experience(store, plan.description)
+    known = last_experience(store, plan.description, run)
     if known is None:
+        nobody = "no run" if run is None else f"no run {run}"
         raise UsageError(
-            f"no run of {plan.description.path}, as it is now, has proved anything yet: there is "
-            "no belief to draw from; leave --from-belief out"
+            f"{nobody} of {plan.description.path}, as it is now, has proved anything yet: there is "
+            "no belief to draw from; leave --from-belief out, or name a run of autocell history"
         )
     experience, learned_by = known
     return dataclasses.replace(plan, learned=experience.learned, learned_by=learned_by)
@@ -229,7 +233,7 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
 
 
 def _print_campaign(
-    plan: Plan, rehearsals: list[Rehearsal], report: Path | None, as_json: bool
+    plan: Plan, again: str, rehearsals: list[Rehearsal], report: Path | None, as_json: bool
 ) -> None:
     from autocell_simulators.rehearsal.summary import summarise
     from autocell_simulators.rehearsal.summary_text import print_summary
@@ -237,7 +241,7 @@ def _print_campaign(
     from autocell.cli import output
 
     summary = summarise(rehearsals, plan.passes)
-    replays = [f"{command(plan)} --only {rehearsal.index}" for rehearsal in summary.worst]
+    replays = [f"{again} --only {rehearsal.index}" for rehearsal in summary.worst]
     if as_json:
         output.print_json({**summary.as_json(), "replay": replays})
     else:
@@ -261,10 +265,10 @@ def _write_report(
         raise StoreError(f"{path}: the report cannot be written: {error.strerror}") from error
 
 
-def _tell_how_to_resume(plan: Plan, benches: int, file: CampaignFile) -> None:
+def _tell_how_to_resume(again: str, benches: int, file: CampaignFile) -> None:
     path = file.path.absolute()
     _say(f"Stopped; {len(file.results)} of {benches} benches are kept in {path}. To go on:")
-    _say(f"  {command(plan)} --benches {benches} --file {shlex.quote(str(path))}")
+    _say(f"  {again} --benches {benches} --file {shlex.quote(str(path))}")
 
 
 def _say(text: str) -> None:

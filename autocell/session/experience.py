@@ -13,17 +13,24 @@ from autocell.procedures.tuning import Experience
 from autocell.records import RunRecord, Store
 
 
-def last_experience(store: Path | None, bench: BenchDescription) -> tuple[Experience, str] | None:
-    """What was learned, and the run that learned it; None when no run of this very bench file
-    proved anything, or the store cannot be read, which the run itself will say."""
+def last_experience(
+    store: Path | None, bench: BenchDescription, run: str | None = None
+) -> tuple[Experience, str] | None:
+    """What was learned, and the run that learned it: the last one, or ``run``.
+
+    None when no run of this very bench file proved anything, or not that one, or the store cannot
+    be read, which the run itself will say.
+    """
     try:
         with Store.open(store) as opened:
-            run = opened.last_proved(bench.sha256)
+            known = opened.last_proved(bench.sha256) if run is None else opened.run(run)
     except StoreError:
         return None
-    if run is None or run.outcome is None or run.outcome.learned is None:
+    if known is None or known.outcome is None or known.outcome.learned is None:
         return None
-    return Experience(run.outcome.learned, max(1.0, _nights_since(run))), run.summary.id
+    if known.summary.bench_sha256 != bench.sha256 or not known.summary.proved:
+        return None
+    return Experience(known.outcome.learned, max(1.0, _nights_since(known))), known.summary.id
 
 
 def reference_setting(

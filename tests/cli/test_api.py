@@ -44,6 +44,25 @@ def test_a_change_from_python_is_proved_and_in_the_store(
     assert not (tmp_path / "reports").exists()
 
 
+@pytest.mark.thorough
+def test_a_second_change_starts_from_what_the_first_one_learned_unless_told_otherwise(
+    module_autocell: CommandLine, tmp_path: Path
+) -> None:
+    store_path = tmp_path / "runs.sqlite"
+    with (
+        module_autocell.simulating("--seed", 6) as simulation,
+        autocell.open_bench(simulation.bench_file, store=store_path) as bench,
+    ):
+        first = autocell.change_passes(bench, 26)
+        second = autocell.change_passes(bench, 38)
+        afresh = autocell.change_passes(bench, 26, afresh=True)
+    assert {outcome.verdict for outcome in (first, second, afresh)} == {autocell.Verdict.REACHED}
+    with Store.open(store_path) as store:
+        asked = {run: store.run(run).arguments for run in (str(second.run), str(afresh.run))}
+    assert asked[str(second.run)]["learned_by"] == first.run
+    assert "learned_by" not in asked[str(afresh.run)]
+
+
 def test_a_bench_has_one_owner_in_python_too(served: Served, tmp_path: Path) -> None:
     _, simulation = served
     path = simulation.bench_file

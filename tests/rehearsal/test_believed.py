@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from autocell_simulators.rehearsal.believed import believed
+from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.page import render
+from autocell_simulators.rehearsal.plan import Plan
+from autocell_simulators.rehearsal.summary import summarise
 from autocell_simulators.truth import draw_truth
 
 from autocell.belief.findings import learned
 from autocell.belief.model import BenchModel
 from autocell.bench.file import load, shipped
+from autocell.cli.rehearse import command
+from autocell.outcome import Verdict
 
 PEAT_BOG = load(shipped("peat-bog"))
 MODEL = BenchModel(PEAT_BOG, max_passes=112)
@@ -45,3 +53,13 @@ def test_each_seed_draws_its_own_bench_and_always_the_same() -> None:
         for seed in (7, 7, 8)
     )
     assert one == same != other
+
+
+def test_a_campaign_says_and_repeats_which_run_it_was_drawn_from() -> None:
+    plan = Plan(PEAT_BOG, 26, seed=5, learned=NARROW, learned_by="20260101-2300-01")
+    again = command(plan, Path("my runs.sqlite"))
+    assert again.endswith("--from-belief 20260101-2300-01 --store 'my runs.sqlite'")
+    lost = [Rehearsal(0, 1, Verdict.FAILED, "gone")]
+    page = render(plan, lost, summarise(lost, 26), [again])
+    assert "what run 20260101-2300-01 learned of the bench" in page
+    assert "tolerances in the bench file" not in page

@@ -100,6 +100,8 @@ def test_one_bench_is_replayed_to_the_last_digit(
         (("26", "--bench", "peat-bog", "--benches", "0"), "--benches"),
         (("26", "--bench", "peat-bog", "--start", "upside-down"), "there are: six-pass"),
         (("26", "--bench", "peat-bog", "--scenario", "no-such"), "no-such"),
+        (("26", "--bench", "peat-bog", "--from-belief"), "has proved anything yet"),
+        (("26", "--bench", "peat-bog", "--from-belief", "19700101-0000-01"), "19700101-0000-01"),
     ],
 )
 def test_what_cannot_be_rehearsed_is_refused_at_once(

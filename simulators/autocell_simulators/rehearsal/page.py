@@ -66,7 +66,6 @@ def _header(plan: Plan, summary: Summary, title: str) -> str:
     bad = summary.wrong.count or summary.limit_violations
     all_reached = summary.reached_true.count == summary.benches
     state = "failure" if bad else "success" if all_reached else "partly"
-    times = "" if plan.scale == 1.0 else f", times {plan.scale:g}"
     broken = (
         f'<p class="note caution">{escape(text.limits(summary))}</p>'
         if summary.limit_violations
@@ -77,10 +76,18 @@ def _header(plan: Plan, summary: Summary, title: str) -> str:
 <h1><span class="state {state}"></span>{escape(title)}</h1>
 <p>{escape(text.overnight(summary))}</p>
 {broken}
-<p class="note">Every bench here was simulated: drawn from the tolerances in the bench
-file{times}, with effects that the tool does not know of. No light was measured.</p>
+<p class="note">Every bench here was simulated: drawn from {_whence(plan)},
+with effects that the tool does not know of. No light was measured.</p>
 </header>
 """
+
+
+def _whence(plan: Plan) -> str:
+    """What the benches were drawn from."""
+    times = "" if plan.scale == 1.0 else f", times {plan.scale:g}"
+    if plan.learned is None:
+        return f"the tolerances in the bench file{times}"
+    return f"what run {escape(str(plan.learned_by))} learned of the bench{times}"
 
 
 def _reliability(summary: Summary) -> str:
