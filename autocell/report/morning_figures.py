@@ -32,7 +32,7 @@ def panels(morning: Morning) -> list[tuple[str, str]]:
     span = nights[0].date, nights[-1].date
     by_name = {series.name: series for series in morning.series if len(series.values) > 1}
     found = [
-        (f"{_label(series)}: {change_in_words(series)}", _one(series, span))
+        (f"{_label(series)}: {_change(series)}", _one(series, span))
         for name in ("reflectivity", "power", "laser", "light", "middle of spacing", "margin")
         if (series := by_name.get(name)) is not None
     ]
@@ -42,7 +42,7 @@ def panels(morning: Morning) -> list[tuple[str, str]]:
         if series.group == "drift" and series.axis != "spacing" and series.unit == "mrad"
     ]
     if pointing:
-        told = "; ".join(f"{series.axis} {change_in_words(series)}" for series in pointing)
+        told = "; ".join(f"{series.axis} {_change(series)}" for series in pointing)
         words = f"Input pointing, by the plateau's middle / mrad: {told}"
         found.append((words, _several(pointing, span)))
     places = [series for series in by_name.values() if series.group == "axis"]
@@ -180,6 +180,10 @@ def _dates(axes: Axes, first: date, last: date) -> None:
 
 def _x(of: date) -> float:
     return float(of.toordinal())
+
+
+def _change(series: Series) -> str:
+    return f"{change_in_words(series)} a night" if series.trend.found else change_in_words(series)
 
 
 def _label(series: Series) -> str:

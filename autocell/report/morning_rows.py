@@ -60,7 +60,7 @@ class Compared:
 @dataclass(frozen=True)
 class Moved:
     """How far one axis went in the night, m or rad: all legs together, and from its beginning to
-    its end; ``net_all`` since the first night that was looked at."""
+    its end; ``net_all`` since the first of all nights that proved the pattern."""
 
     axis: AxisDescription
     moves: int
@@ -117,8 +117,8 @@ def compared(morning: Morning) -> list[Compared]:
 
 
 def moved(morning: Morning) -> list[Moved]:
-    """Every axis that moved in the night, or in the nights before it."""
-    first = next((place for run in morning.nights.runs if (place := _began(run))), {})
+    """Every axis that moved in the night, or since the first night that proved the pattern."""
+    first = _first_proved(morning)
     rows = []
     for axis in morning.bench.axes.values():
         moves = [move for run in morning.runs for move in run.moves if move.axis == axis.name]
@@ -215,6 +215,14 @@ def told(value: float, u: float, *, sign: bool = False) -> str:
 def signed(value: float) -> str:
     """To a tenth of a micrometre or microradian; what did not move has no sign."""
     return f"{value:+.4f}".replace("-", "−") if abs(value) >= 5e-5 else "0"
+
+
+def _first_proved(morning: Morning) -> dict[str, float]:
+    """Where the first of all nights that proved the pattern left the axes."""
+    for run in morning.nights.runs:
+        if run.summary.proved and run.summary.passes == morning.passes:
+            return positions(morning.bench, run) or {}
+    return {}
 
 
 def _axes(morning: Morning) -> list[Compared]:
@@ -320,4 +328,7 @@ def _reflectivity(outcome: Outcome | None) -> Number:
 
 
 def _margin(outcome: Outcome | None) -> Number:
-    return None if outcome is None else least_margin_nights(outcome)
+    if outcome is None:
+        return None
+    left = None if outcome.recovery is None else outcome.recovery.margin_nights_left
+    return least_margin_nights(outcome) or (None if left is None else (left, 0.0))

@@ -67,7 +67,7 @@ class Teller:
         self.now = datetime(2026, 1, 1, tzinfo=UTC)
         self.store = Store.open(path, utc=lambda: self.now)
         self.rng = np.random.default_rng(story.seed)
-        self.places = dict.fromkeys(bench.axes, 0.0) | {"spacing": 26.08e-3, "vertical": 0.2e-3}
+        self.places = dict.fromkeys(bench.axes, 0.0) | {"spacing": 40e-3, "vertical": 0.2e-3}
         self.reference: Outcome | None = None
         self.reference_night = 0
         self.wander = dict.fromkeys(WALKS, 0.0)
@@ -179,7 +179,9 @@ class Teller:
         away = night - self.reference_night
         drop = 1.0 if moves == 0 else 0.955 + 0.01 * self.rng.standard_normal()
         seen = self.reference.condition
-        found = Condition(drop * after.power_w, 4e-6, 1e-9, after.reference_w, 2e-7, 9.0)
+        found = Condition(
+            drop * after.power_w, 4e-6, 1e-9, after.reference_w, 2e-7, after.temperature_c
+        )
         cause = None
         if moves:
             cause = Cause(

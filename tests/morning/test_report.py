@@ -279,3 +279,18 @@ def test_pages_are_kept_with_the_runs_of_the_night_beside_them(
 def test_a_night_ahead_is_a_date(thirty: Morning) -> None:
     last = thirty.nights.nights[-1].date
     assert (night_ahead(last, 7.9) - last).days == 7
+
+
+def test_the_picture_in_the_documentation_is_of_this_page_and_says_that_it_is_invented() -> None:
+    from tests.morning.picture import page
+
+    drawn = Page(page())
+    assert "An invented scenario" in drawn.text
+    assert str(Path.cwd()) not in drawn.text, "nothing in it tells where it was made"
+    documents = Path(__file__).parents[2] / "docs"
+    alt, place = re.findall(
+        r"!\[([^\]]*)\]\((pictures/morning\.png)\)",
+        (documents / "unattended.md").read_text("utf-8"),
+    )[0]
+    assert "invented" in alt
+    assert (documents / place).read_bytes().startswith(b"\x89PNG")
