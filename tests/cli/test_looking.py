@@ -37,7 +37,8 @@ def test_looking_and_dry_runs_move_nothing(autocell: CommandLine) -> None:
     assert spacing["from"] == pytest.approx(0.040, abs=1e-5)
     assert spacing["to"] == pytest.approx(0.02613, abs=2e-4)
     assert spacing["legs"][-1] == spacing["to"]
-    assert spacing["legs"][0] < spacing["to"], "the last approach comes from below"
+    assert spacing["legs"][0] == pytest.approx(0.0395, abs=1e-5), "a hundredth of 50 mm at first"
+    assert spacing["legs"][1] < spacing["to"], "the last approach comes from below"
     assert 0.0 < plan["lands_there_probability"] < 1.0
     assert "In all" in survey.out
     assert autocell.here("history", "--json").json == [], "nothing was run"
