@@ -12,7 +12,7 @@ from autocell.description import BenchDescription
 from autocell.outcome import Outcome
 from autocell.records import RunRecord
 from autocell.recovery import Cause, Recovery
-from autocell.trends.nights import Night, Nights
+from autocell.trends.nights import Night, Nights, last_sign
 from autocell.trends.series import Series, all_series, pass_count
 
 
@@ -71,8 +71,15 @@ class Morning:
 
     @property
     def hung(self) -> list[RunRecord]:
-        """Runs of all nights that never said how they ended, but for the one under way."""
-        return [r for r in self.nights.runs if r.outcome is None and r.summary.id != self.under_way]
+        """Runs of all nights that never said how they ended, but for the one under way; that one
+        too when it has written nothing down for longer than a whole run may take."""
+        return [
+            run for run in self.nights.runs if run.outcome is None and not self._is_under_way(run)
+        ]
+
+    def _is_under_way(self, run: RunRecord) -> bool:
+        silent_s = (self.made - last_sign(run)).total_seconds()
+        return run.summary.id == self.under_way and silent_s <= self.bench.caps.time_s
 
     @cached_property
     def series(self) -> list[Series]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from datetime import timedelta
 from html.parser import HTMLParser
 from io import StringIO
 from pathlib import Path
@@ -118,7 +119,10 @@ def test_a_hung_run_is_an_alarm_until_it_is_seen_to_be_under_way(told: Told) -> 
     assert exit_code(morning) == 5
     assert "never said how it ended" in texts(morning)[0]
     assert "wrote its last line at 22:00:1" in explanation(morning)
-    busy = replace(morning, under_way=morning.runs[-1].summary.id)
+    run = morning.runs[-1].summary
+    owned = replace(morning, under_way=run.id)
+    assert headline(owned) == headline(morning), "a process that is there may hang too"
+    busy = replace(owned, made=run.started_utc + timedelta(minutes=5))
     assert headline(busy) == "Under way: the first run of the night has not ended yet"
     assert texts(busy) == [NOTHING]
     assert "under way" in Page(render(busy)).text
