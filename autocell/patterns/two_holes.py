@@ -110,7 +110,8 @@ def _best(bench: BenchDescription, passes: int, half: int) -> Pattern | None:
         return best
     at = _half_turns(bench, passes, best.setting.spacing_m)
     near = [at + i / (_COARSE * _FINE) for i in range(1 - _FINE, _FINE)]
-    finer = _launches(bench, passes, [u for u in near if half < u < half + 1])
+    # at a whole half-turn no slope says where the light ends
+    finer = _launches(bench, passes, [u for u in near if half + 1e-3 < u < half + 1 - 1e-3])
     return min(best, best_of(bench, finer), key=rank) if finer else best
 
 
