@@ -106,7 +106,7 @@ def test_dirty_mirrors_are_told_by_a_second_plateau(night: Night) -> None:
     assert morning.truth["limit_violations"] == 0
 
 
-@pytest.mark.parametrize("watches", [True, False])
+@pytest.mark.parametrize("watches", [pytest.param(True, marks=pytest.mark.thorough), False])
 def test_a_window_that_loses_light_is_told_from_the_laser_only_by_a_reference_meter(
     watches: bool, night: Night, watched: BenchDescription, unwatched: BenchDescription
 ) -> None:
@@ -163,10 +163,11 @@ def test_a_step_that_may_use_nothing_ends_held_where_it_stood(
     )
 
 
+@pytest.mark.thorough
 def test_a_margin_that_nights_have_used_up_has_its_edges_looked_for_again(
     night: Night, evening: Outcome
 ) -> None:
-    long_ago = ReferenceSetting.of(evening, evening, 111.0)  # of a margin of 112 nights
+    long_ago = ReferenceSetting.of(evening, evening, 113.5)  # of a margin of 114 nights
     morning = night(reference=long_ago)
     assert morning.recovery.margin_nights_left is not None
     assert morning.recovery.margin_nights_left < 2.0
