@@ -33,9 +33,8 @@ _LEVELS = 10
 """Of s and of q each, beside zero."""
 
 _NO_SCATTER, _NO_WALK = 0.5, 0.25
-"""Prior probability that nothing scatters beyond u, and that nothing walks. A lower second one finds
-fewer trends in walks, and knows a slope less well where nothing walks: docs/decisions/trends.md.
-[trade]"""
+"""Prior probability that nothing scatters beyond u, and that nothing walks. A lower second one
+finds fewer trends in walks, and knows a slope less well where nothing walks. [trade]"""
 
 
 @dataclass(frozen=True)
