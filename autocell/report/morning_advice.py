@@ -85,20 +85,21 @@ def _about_the_verdict(morning: Morning) -> Iterator[Advice]:
 def _about_what_runs_out(morning: Morning) -> Iterator[Advice]:
     for series in morning.series:
         for limit, ahead in series.forecasts:
+            if ahead.middle is None or ahead.middle > 2.0 * _WARNED_NIGHTS:
+                continue  # it may as well not happen
             soon = ahead.earliest <= _WARNED_NIGHTS
-            if not soon and (ahead.middle is None or ahead.middle > 2.0 * _WARNED_NIGHTS):
-                continue
             when = between(series, ahead)
+            when = when if ahead.middle <= 0.0 else f"on {when}"
             if series.group == "margin":
                 before = day(night_ahead(series.values[-1].date, ahead.earliest))
                 text = (
                     f"Align the mirrors before {before}: the plateau narrows, and at the present "
-                    f"rate {limit.words} on {when}."
+                    f"rate {limit.words} {when}."
                 )
             else:
                 text = (
                     f"Bring {series.axis} back to the middle of its range by hand in time: at the "
-                    f"present rate {limit.words} on {when}."
+                    f"present rate {limit.words} {when}."
                 )
             yield Advice(text, can_wait=not soon)
 

@@ -185,12 +185,14 @@ def runs_out_in_words(series: Series) -> str:
 def between(series: Series, ahead: Forecast) -> str:
     """The nights between which a limit is passed with 95 % probability."""
     if ahead.middle is not None and ahead.middle <= 0.0:
-        return "reached already"
+        return "now"
     last = series.values[-1].date
     earliest = short(night_ahead(last, ahead.earliest))
     middle = None if ahead.middle is None else short(night_ahead(last, ahead.middle))
-    if ahead.latest is None or middle is None:
-        return f"{middle or 'some day'} ({earliest} or later)"
+    if middle is None:
+        return f"not before {earliest}"
+    if ahead.latest is None:
+        return f"{middle} ({earliest} or later)"
     latest = short(night_ahead(last, ahead.latest))
     return middle if earliest == latest else f"{middle} ({earliest} to {latest})"
 

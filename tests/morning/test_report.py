@@ -21,10 +21,11 @@ from autocell.report.morning import Morning
 from autocell.report.morning_advice import NOTHING, advice
 from autocell.report.morning_json import as_json
 from autocell.report.morning_page import render
-from autocell.report.morning_rows import compared, moved, night_ahead
+from autocell.report.morning_rows import between, compared, moved, night_ahead
 from autocell.report.morning_text import print_morning
 from autocell.report.morning_verdict import exit_code, explanation, headline, state
 from autocell.session.mornings import look_back, morning_folder, write_morning
+from autocell.trends.forecast import Forecast
 from tests.morning.conftest import Told, at_seven
 from tests.morning.invented import HELSINKI, Story, invented_nights
 
@@ -298,3 +299,21 @@ def test_the_picture_in_the_documentation_is_of_this_page_and_says_that_it_is_in
     )[0]
     assert "invented" in alt
     assert (documents / place).read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("earliest", "middle", "latest", "told_so"),
+    [
+        (0.0, 0.0, 0.0, "now"),
+        (3.0, 5.2, 9.0, "30 Nov (28 Nov to 4 Dec)"),
+        (5.1, 5.2, 5.3, "30 Nov"),
+        (3.0, 5.2, None, "30 Nov (28 Nov or later)"),
+        (3.0, None, None, "not before 28 Nov"),
+    ],
+)
+def test_dates_say_what_is_known_of_them(
+    earliest: float, middle: float | None, latest: float | None, told_so: str, thirty: Morning
+) -> None:
+    series = thirty.series[0]
+    assert series.values[-1].date.isoformat() == "2026-11-25"
+    assert between(series, Forecast(0.0, earliest, middle, latest, 87.0)) == told_so
