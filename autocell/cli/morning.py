@@ -63,9 +63,9 @@ def morning(
     from autocell.cli import output
     from autocell.errors import UsageError
     from autocell.records import Store
-    from autocell.report.morning_json import as_json as to_json
-    from autocell.report.morning_text import print_morning
-    from autocell.report.morning_verdict import exit_code
+    from autocell.report.morning.as_json import as_json as to_json
+    from autocell.report.morning.text import print_morning
+    from autocell.report.morning.verdict import exit_code
     from autocell.session.mornings import local_zone, look_back, write_morning
 
     description = load(bench)

@@ -23,7 +23,7 @@ from autocell.programme.programme import Change, Programme, Recover, Settle, Ste
 from autocell.programme.timetable import moment, next_after, night_at
 from autocell.programme.wall import Wall
 from autocell.records import Store
-from autocell.report.morning_verdict import headline
+from autocell.report.morning.verdict import headline
 from autocell.session.conduct import Ended, Lines, Order, Procedure, conduct, outcome_of
 from autocell.session.experience import reference_setting
 from autocell.session.mornings import look_back, write_morning

@@ -16,8 +16,8 @@ from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell.export import write
 from autocell.records import RunRecord, Store
-from autocell.report.morning import Morning
-from autocell.report.morning_page import render
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.page import render
 from autocell.trends.nights import night_of, nights
 
 NIGHTS = 30

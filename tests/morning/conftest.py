@@ -12,7 +12,7 @@ import pytest
 from autocell.bench.file import load, shipped
 from autocell.description import BenchDescription
 from autocell.records import Store
-from autocell.report.morning import Morning
+from autocell.report.morning.morning import Morning
 from autocell.session.mornings import look_back
 from tests.morning.invented import HELSINKI, Story, invented_nights
 

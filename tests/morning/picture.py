@@ -18,7 +18,7 @@ from PIL import Image
 
 from autocell.bench.file import load, shipped
 from autocell.errors import UsageError
-from autocell.report.morning_page import render
+from autocell.report.morning.page import render
 from autocell.session.mornings import look_back
 from tests.morning.conftest import at_seven
 from tests.morning.invented import HELSINKI, Story, invented_nights

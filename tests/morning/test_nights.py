@@ -11,8 +11,8 @@ import pytest
 from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell.outcome import Outcome, Verdict
-from autocell.report.morning import Morning
-from autocell.report.morning_verdict import headline, how_it_went, state, tally
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.verdict import headline, how_it_went, state, tally
 from autocell.session.mornings import look_back
 from autocell.trends.nights import nights
 from tests.morning.conftest import Told, at_seven

@@ -17,13 +17,13 @@ from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
 from autocell.records import RunRecord
 from autocell.recovery import Cause, CauseName
-from autocell.report.morning import Morning
-from autocell.report.morning_advice import NOTHING, advice
-from autocell.report.morning_json import as_json
-from autocell.report.morning_page import render
-from autocell.report.morning_rows import between, compared, moved, night_ahead
-from autocell.report.morning_text import print_morning
-from autocell.report.morning_verdict import exit_code, explanation, headline, state
+from autocell.report.morning.advice import NOTHING, advice
+from autocell.report.morning.as_json import as_json
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.page import render
+from autocell.report.morning.rows import between, compared, moved, night_ahead
+from autocell.report.morning.text import print_morning
+from autocell.report.morning.verdict import exit_code, explanation, headline, state
 from autocell.session.mornings import look_back, morning_folder, write_morning
 from autocell.trends.forecast import Forecast
 from tests.morning.conftest import Told, at_seven

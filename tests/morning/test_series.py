@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import pytest
 
 from autocell.description import BenchDescription
-from autocell.report.morning import Morning
+from autocell.report.morning.morning import Morning
 from autocell.trends.series import Series
 from tests.morning.conftest import Told
 from tests.morning.invented import Story
@@ -86,7 +86,7 @@ def test_a_bench_that_never_had_a_run_has_none(empty: Morning) -> None:
 
 @pytest.mark.parametrize("series", ["reflectivity", "margin"])
 def test_the_csv_of_the_page_has_every_value(thirty: Morning, series: str) -> None:
-    from autocell.report.morning_page import nights_as_csv
+    from autocell.report.morning.page import nights_as_csv
 
     rows = list(csv.DictReader(io.StringIO(nights_as_csv(thirty))))
     told = [float(row["value_si"]) for row in rows if row["quantity"] == series]

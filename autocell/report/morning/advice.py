@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from autocell.outcome import Verdict
 from autocell.report import words
-from autocell.report.morning import Morning
-from autocell.report.morning_rows import between, night_ahead
-from autocell.report.morning_verdict import day, days, missed_in_words
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.rows import between, night_ahead
+from autocell.report.morning.verdict import day, days, missed_in_words
 from autocell.trends.nights import last_sign
 from autocell.trends.series import Series
 

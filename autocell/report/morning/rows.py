@@ -11,7 +11,7 @@ from autocell.outcome import Outcome
 from autocell.records import RunRecord
 from autocell.recovery import Condition, Ratio
 from autocell.report import words
-from autocell.report.morning import Morning
+from autocell.report.morning.morning import Morning
 from autocell.trends.forecast import Forecast
 from autocell.trends.series import Series, last_reading, least_margin_nights, positions
 

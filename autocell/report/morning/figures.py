@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from autocell.report.morning import Morning
-from autocell.report.morning_rows import change_in_words
-from autocell.report.morning_verdict import day
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.rows import change_in_words
+from autocell.report.morning.verdict import day
 from autocell.report.palette import LIGHT
 from autocell.report.svg import drawing_style, inline_svg
 from autocell.trends.series import Series

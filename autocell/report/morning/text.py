@@ -9,9 +9,9 @@ from rich.table import Table
 from rich.text import Text
 
 from autocell.report import cautions, words
-from autocell.report.morning import Morning
-from autocell.report.morning_advice import advice
-from autocell.report.morning_rows import (
+from autocell.report.morning.advice import advice
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.rows import (
     COMPARED_HEAD,
     MOVED_HEAD,
     TREND_HEAD,
@@ -19,7 +19,7 @@ from autocell.report.morning_rows import (
     moved,
     trend_rows,
 )
-from autocell.report.morning_verdict import explanation, headline, night_in_words, state, tally
+from autocell.report.morning.verdict import explanation, headline, night_in_words, state, tally
 
 _STYLES = {"success": "green", "partly": "yellow", "failure": "red"}
 

@@ -9,11 +9,12 @@ from html import escape
 from importlib import resources
 from io import StringIO
 
-from autocell.report import cautions, morning_figures, palette, words
+from autocell.report import cautions, palette, words
 from autocell.report.html import folded, table
-from autocell.report.morning import Morning
-from autocell.report.morning_advice import NOTHING, advice
-from autocell.report.morning_rows import (
+from autocell.report.morning import figures
+from autocell.report.morning.advice import NOTHING, advice
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.rows import (
     COMPARED_HEAD,
     MOVED_HEAD,
     TREND_HEAD,
@@ -21,7 +22,7 @@ from autocell.report.morning_rows import (
     moved,
     trend_rows,
 )
-from autocell.report.morning_verdict import (
+from autocell.report.morning.verdict import (
     day,
     explanation,
     headline,
@@ -50,7 +51,7 @@ def render(morning: Morning) -> str:
     sections += [_cautions(morning), _footer(morning)]
     files = resources.files("autocell.report")
     style = files.joinpath("page.css").read_text("utf-8")
-    more = files.joinpath("morning.css").read_text("utf-8")
+    more = files.joinpath("morning/page.css").read_text("utf-8")
     light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
     return f"""<!DOCTYPE html>
 <html lang="en">
@@ -169,7 +170,7 @@ def _mark(night: Night) -> str:
 def _trends(morning: Morning) -> str:
     panels = "".join(
         f'<figure class="panel"><h3>{escape(label)}</h3>{picture}</figure>'
-        for label, picture in morning_figures.panels(morning)
+        for label, picture in figures.panels(morning)
     )
     rows = [[_together(escape(cell)) for cell in row] for row in trend_rows(morning)]
     if not rows:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from autocell.report.morning import Morning
-from autocell.report.morning_advice import advice
-from autocell.report.morning_rows import Compared, Number, compared, moved
-from autocell.report.morning_verdict import explanation, headline, state
+from autocell.report.morning.advice import advice
+from autocell.report.morning.morning import Morning
+from autocell.report.morning.rows import Compared, Number, compared, moved
+from autocell.report.morning.verdict import explanation, headline, state
 from autocell.trends.nights import Night
 from autocell.trends.series import Series
 

@@ -9,7 +9,7 @@ from typing import Literal
 
 from autocell.outcome import Outcome, Verdict
 from autocell.report import words
-from autocell.report.morning import Morning
+from autocell.report.morning.morning import Morning
 from autocell.trends.nights import WELL, Night, last_sign
 
 _HOW = ("well", "degraded", "held", "failed", "hung", "missed", "without a run")
