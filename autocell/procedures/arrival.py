@@ -87,6 +87,7 @@ def arrive(
     """
     found: dict[Side, Edge] = {}
     for _ in range(_ROUNDS):
+        led = tuning.belief.remembers
         inside = approach(tuning, guess, reach_m)
         scan = tuning.scan("spacing", inside)
         for side in SIDES:
@@ -95,6 +96,10 @@ def arrive(
         edges = tuple(found[side] for side in SIDES)
         tuning.belief.forget()  # a memory leads the way; the proof rests on this run alone
         question_rivals(tuning, centre_of_plateau(tuning, inside))
+        if led:  # what was taken for the edges may be those of another plateau
+            scan = tuning.scan("spacing", centre_of_plateau(tuning, inside))
+            if not all(still_there(tuning, scan, edge) for edge in edges):
+                continue
         prover = Prover(tuning, edges, witnesses)
         arrival = prover.prove(centre_of_plateau(tuning, inside))
         if arrival.proof.proved:

@@ -48,13 +48,15 @@ class Morning:
 
 
 class Simulated:
-    """A bench that stands where the evening left it."""
+    """A bench that stands where the evening left it, or at six passes."""
 
-    def __init__(self, description: BenchDescription, evening: Outcome) -> None:
+    def __init__(self, description: BenchDescription, evening: Outcome, *, away: bool) -> None:
         self.description = description
         self.clock = VirtualClock()
         self.bench = SimulatedBench(description, SEED, self.clock, scenario=Scenario())
         assert evening.setting is not None
+        if away:
+            return
         with open_bench(description, clock=self.clock, connect=connector(self.bench)) as opened:
             opened.vouch_for(description.axes)
             opened.move_to(evening.setting, "where the evening ended")
@@ -112,11 +114,12 @@ def night(watched: BenchDescription, evening: Outcome, reference: ReferenceSetti
     def run(
         *faults: dict[str, Any],
         hours: float = 8.0,
+        away: bool = False,
         bench: BenchDescription = watched,
         reference: ReferenceSetting = reference,
         spoil: Callable[[SimulatedBench], None] = lambda bench: None,
     ) -> Morning:
-        simulated = Simulated(bench, evening)
+        simulated = Simulated(bench, evening, away=away)
         simulated.bench.begin(*faults)
         simulated.clock.sleep(hours * 3600.0)
         spoil(simulated.bench)

@@ -175,3 +175,16 @@ def test_a_margin_that_nights_have_used_up_has_its_edges_looked_for_again(
     assert morning.outcome.proof is not None
     assert morning.outcome.proof.proved
     assert morning.truth["passes"] == PASSES
+
+
+@pytest.mark.thorough
+def test_a_bench_that_stands_elsewhere_is_brought_to_its_reference_setting(night: Night) -> None:
+    morning = night(hours=1.0, away=True)
+    assert morning.outcome.verdict is Verdict.RECOVERED, morning.outcome.reason
+    assert morning.outcome.proof is not None
+    assert morning.outcome.proof.proved
+    assert morning.truth["passes"] == morning.outcome.passes == PASSES
+    assert morning.recovery.power_before is None, "other passes have another power"
+    assert morning.recovery.cause is None
+    moved = {axis.axis: axis.net for axis in morning.recovery.travel}
+    assert abs(moved["spacing"]) > 1e-2

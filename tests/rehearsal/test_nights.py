@@ -1,0 +1,130 @@
+"""Rehearsed nights: what is drawn, how they are judged, and the file that keeps them."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
+from autocell_simulators.rehearsal.night import Night, rehearse_night, what_happens
+from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
+
+from autocell.bench.clock import VirtualClock
+from autocell.bench.file import load, shipped
+from autocell.errors import UsageError
+from autocell.outcome import Verdict
+from autocell.recovery import CauseName
+
+CALM = Night(
+    0, 1, Verdict.UNCHANGED, "", wanted_passes=62, true_passes=62, light_left=1.0, laser_left=1.0
+)
+
+
+def test_one_night_in_ten_has_something_serious_and_all_of_it_suits_the_bench() -> None:
+    drawn = [what_happens(seed, knows_laser=True) for seed in range(2000)]
+    assert drawn == [what_happens(seed, knows_laser=True) for seed in range(2000)]
+    serious = {fault["fault"]: fault for _, fault in drawn if fault is not None}
+    count = sum(fault is not None for _, fault in drawn)
+    assert 140 <= count <= 265, "five standard deviations of a binomial of 200"
+    assert len(serious) == 13
+    description = load(shipped("peat-bog-reference"))
+    bench = SimulatedBench(description, 1, VirtualClock(), scenario=Scenario())
+    bench.begin(*drawn[0][0])
+    for fault in serious.values():
+        bench.begin(fault)
+        bench.end(fault["fault"])
+
+
+@pytest.mark.parametrize(
+    ("changed", "wrong"),
+    [
+        ({}, False),
+        ({"true_passes": 56}, True),
+        ({"verdict": Verdict.DEGRADED, "proved": True, "true_passes": 68}, True),
+        ({"verdict": Verdict.HELD, "true_passes": 56}, False),
+    ],
+)
+def test_what_claims_a_pass_count_that_is_not_there_is_wrong(
+    changed: dict[str, object], wrong: bool
+) -> None:
+    assert dataclasses.replace(CALM, **changed).wrong is wrong
+
+
+LASER, WINDOW = CauseName.LASER, CauseName.WINDOW
+
+
+@pytest.mark.parametrize(
+    ("serious", "cause", "possible", "knows_laser", "how"),
+    [
+        (None, None, (), True, "right"),
+        (None, CauseName.KNOCK, (), True, "wrong"),
+        ("knock", CauseName.KNOCK, (), True, "right"),
+        ("knock", CauseName.MIRRORS, (), True, "wrong"),
+        ("knock", CauseName.UNDETERMINED, (), True, "undetermined"),
+        ("condensation", WINDOW, (), True, "right"),
+        ("condensation", CauseName.UNDETERMINED, (LASER, WINDOW), True, "undetermined"),
+        ("condensation", CauseName.UNDETERMINED, (LASER, WINDOW), False, "right"),
+        ("warm-up", CauseName.UNDETERMINED, (LASER, WINDOW), False, "right"),
+        ("dust", None, (), True, "undetermined"),
+    ],
+)
+def test_a_cause_is_right_wrong_or_undetermined(
+    serious: str | None,
+    cause: CauseName | None,
+    possible: tuple[CauseName, ...],
+    knows_laser: bool,
+    how: str,
+) -> None:
+    night = dataclasses.replace(
+        CALM, serious=serious, cause=cause, possible=possible, light_left=0.8
+    )
+    assert night.named(knows_laser=knows_laser) == how
+
+
+def test_a_serious_fault_that_cost_no_light_needs_no_name() -> None:
+    assert dataclasses.replace(CALM, serious="dust").named(knows_laser=True) == "right"
+
+
+def test_nights_are_counted_by_the_truth() -> None:
+    nights = [
+        CALM,
+        dataclasses.replace(CALM, index=1, moves=4, verdict=Verdict.RECOVERED),
+        dataclasses.replace(CALM, index=2, serious="knock", light_left=0.6, proved=True,
+                            verdict=Verdict.RECOVERED, cause=CauseName.KNOCK),
+        dataclasses.replace(CALM, index=3, verdict=Verdict.FAILED, limit_violations=1),
+    ]  # fmt: skip
+    summary = NightsSummary.of(nights, knows_laser=True)
+    assert (summary.nights, summary.serious, summary.drift_only) == (4, 1, 3)
+    assert summary.proved_or_held == 3
+    assert summary.drift_set_right == 2
+    assert summary.needed_nothing == 3
+    assert summary.moves_for_nothing == (1,)
+    assert summary.limit_violations == 1
+    assert summary.by_fault == {"knock": {"recovered": 1, "cause right": 1}}
+    assert "1 (number 1)" in dict(summary.rows)["Needed nothing"]
+
+
+def test_a_file_goes_on_where_it_was_and_forgets_a_torn_line(tmp_path: Path) -> None:
+    work = Nights(load(shipped("peat-bog")), 62, 3)
+    path = tmp_path / "nights.jsonl"
+    file = NightsFile(path, work)
+    file.append(CALM)
+    with path.open("ab") as torn:
+        torn.write(b'{"index": 1, "se')
+    again = NightsFile(path, work)
+    assert again.results == {0: CALM}
+    again.append(dataclasses.replace(CALM, index=1))
+    assert set(NightsFile(path, work).results) == {0, 1}
+    with pytest.raises(UsageError, match="not of these nights"):
+        NightsFile(path, dataclasses.replace(work, seed=4))
+
+
+@pytest.mark.thorough
+def test_a_whole_night_is_rehearsed_and_repeats() -> None:
+    description = load(shipped("peat-bog-reference"))
+    night = rehearse_night(description, 62, campaign_seed=7, index=0)
+    assert night.verdict is not Verdict.FAILED, night.reason
+    assert not night.wrong
+    assert night == rehearse_night(description, 62, campaign_seed=7, index=0)
