@@ -256,5 +256,5 @@ TestBenchOnFailingLines.settings = settings(
 
 
 class TestBenchOnFailingLinesAtLength(BenchOnFailingLines.TestCase):
-    settings = settings(max_examples=400, stateful_step_count=30, deadline=None)
+    settings = settings(max_examples=100, stateful_step_count=30, deadline=None)
     pytestmark = pytest.mark.thorough
