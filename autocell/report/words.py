@@ -14,6 +14,9 @@ INVENTED = "invented"
 
 def headline(outcome: Outcome) -> str:
     """The verdict in one line."""
+    if outcome.verdict is Verdict.UNCHANGED and outcome.proof is None and outcome.recovery:
+        then = outcome.recovery.reference
+        return f"Unchanged since run {then.run} proved {then.passes} passes"
     passes = "pass count" if outcome.passes is None else f"{outcome.passes} passes"
     wanted = "" if outcome.wanted_passes is None else f": {outcome.wanted_passes} passes wanted"
     proved = "proved" if outcome.proof is not None and outcome.proof.proved else "not proved"
