@@ -139,6 +139,11 @@ class Bench:
         """How far the position of every axis is believed."""
         return {name: self._guard.trust.trust(name) for name in self.description.axes}
 
+    def lost(self) -> dict[str, str]:
+        """Axes whose position is lost, and what made it so."""
+        lost = (name for name, trust in self.trust().items() if trust is Trust.LOST)
+        return {name: self._guard.trust.why(name) for name in lost}
+
     def restore_trust(self, axis: str, cause: str) -> None:
         """Believe an axis again, because it was homed or the light says so; written down."""
         self._guard.restore_trust(axis, cause)

@@ -9,7 +9,6 @@ import numpy as np
 from autocell.belief.alternatives import strained_fit
 from autocell.belief.findings import findings, learned, spacing_and_radii
 from autocell.bench.bench import Bench
-from autocell.bench.trust import Trust
 from autocell.errors import AutocellError, DeviceError, MotionError, ReadingError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures import account
@@ -24,12 +23,9 @@ _LEAST_LIGHT = 0.01
 
 def refuse_lost_axes(bench: Bench) -> None:
     """Raises MotionError when a position is not known: readings there would mean nothing."""
-    lost = [name for name, trust in bench.trust().items() if trust is Trust.LOST]
+    lost = "; ".join(f"the position of {name} is lost: {why}" for name, why in bench.lost().items())
     if lost:
-        raise MotionError(
-            f"the position of {', '.join(lost)} is lost; home it at its controller, then run "
-            "'autocell check'"
-        )
+        raise MotionError(f"{lost}; see to the axis, home it, then run 'autocell check'")
 
 
 def refuse_darkness(tuning: Tuning, start: Reading) -> None:
