@@ -18,6 +18,7 @@ from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress
 from autocell.procedures.recover import recover
 from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.tuning import Experience
 from autocell.programme import hooks
 from autocell.programme.programme import Change, Programme, Recover, Settle, Step
 from autocell.programme.timetable import moment, next_after, night_at
@@ -25,7 +26,7 @@ from autocell.programme.wall import Wall
 from autocell.records import Store
 from autocell.report.morning.verdict import headline
 from autocell.session.conduct import Ended, Lines, Order, Procedure, conduct, outcome_of
-from autocell.session.experience import reference_setting
+from autocell.session.experience import last_experience, reference_setting
 from autocell.session.mornings import look_back, write_morning
 
 _SLICE_S = 30.0
@@ -33,13 +34,17 @@ _SLICE_S = 30.0
 
 _PROVED = (Verdict.REACHED, Verdict.RECOVERED, Verdict.UNCHANGED, Verdict.DEGRADED)
 
+_NOTHING: tuple[Experience | None, str | None] = (None, None)
+"""What a bench knows that nobody has proved a pass count on."""
 
-ChangePasses = Callable[[Bench, int, Listener], Outcome]
+ChangePasses = Callable[[Bench, int, Listener, Experience | None], Outcome]
 RecoverPattern = Callable[[Bench, ReferenceSetting, Listener], Outcome]
 
 
-def _change_passes(bench: Bench, passes: int, listener: Listener) -> Outcome:
-    return change_passes(bench, passes, listener=listener)
+def _change_passes(
+    bench: Bench, passes: int, listener: Listener, experience: Experience | None
+) -> Outcome:
+    return change_passes(bench, passes, listener=listener, experience=experience)
 
 
 def _recover(bench: Bench, reference: ReferenceSetting, listener: Listener) -> Outcome:
@@ -208,15 +213,18 @@ class Conductor:
     def _run(self, number: int, step: Change | Recover, night: date) -> Outcome:
         """The recorded run. Raises Stopped, which ends the programme; any other error is its
         outcome, since the next step may do better."""
-        around, passes = self.around, step.passes
+        around, bench, passes = self.around, self.programme.bench, step.passes
+        now = around.wall.utc()
         asked: dict[str, object] = {
             "programme": self.programme.name, "night": night.isoformat(), "step": number,
         }  # fmt: skip
         try:
             if isinstance(step, Change):
-                command, procedure = "change", self._changing(step.passes)
+                experience, learned_by = last_experience(around.store, bench, now=now) or _NOTHING
+                command, procedure = "change", self._changing(step.passes, experience)
+                asked |= {} if learned_by is None else {"learned_by": learned_by}
             else:
-                reference = reference_setting(around.store, self.programme.bench, passes)
+                reference = reference_setting(around.store, bench, passes, now=now)
                 command, procedure, passes = (
                     "recover",
                     self._recovering(reference),
@@ -224,7 +232,7 @@ class Conductor:
                 )
                 asked["reference"] = reference.run
             order = Order(
-                command, self.programme.bench, around.store, {"passes": passes, "seed": 0, **asked},
+                command, bench, around.store, {"passes": passes, "seed": 0, **asked},
                 page=around.pages, tell=around.tell, lines=around.lines,
             )  # fmt: skip
             ended: Ended = conduct(order, procedure)
@@ -236,8 +244,8 @@ class Conductor:
             raise ended.error
         return ended.outcome
 
-    def _changing(self, passes: int) -> Procedure:
-        return lambda bench: self.around.change(bench, passes, self._listen)
+    def _changing(self, passes: int, experience: Experience | None) -> Procedure:
+        return lambda bench: self.around.change(bench, passes, self._listen, experience)
 
     def _recovering(self, reference: ReferenceSetting) -> Procedure:
         return lambda bench: self.around.recover(bench, reference, self._listen)

@@ -14,9 +14,14 @@ from autocell.records import RunRecord, Store
 
 
 def last_experience(
-    store: Path | None, bench: BenchDescription, run: str | None = None
+    store: Path | None,
+    bench: BenchDescription,
+    run: str | None = None,
+    *,
+    now: datetime | None = None,
 ) -> tuple[Experience, str] | None:
-    """What was learned, and the run that learned it: the last one, or ``run``.
+    """What was learned, and the run that learned it: the last one, or ``run``. How long ago
+    depends on what is ``now``, by default by the machine's clock.
 
     None when no run of this very bench file proved anything, or not that one, or the store cannot
     be read, which the run itself will say.
@@ -30,11 +35,15 @@ def last_experience(
         return None
     if known.summary.bench_sha256 != bench.sha256 or not known.summary.proved:
         return None
-    return Experience(known.outcome.learned, max(1.0, _nights_since(known))), known.summary.id
+    return Experience(known.outcome.learned, max(1.0, _nights_since(known, now))), known.summary.id
 
 
 def reference_setting(
-    store: Path | None, bench: BenchDescription, passes: int | None = None
+    store: Path | None,
+    bench: BenchDescription,
+    passes: int | None = None,
+    *,
+    now: datetime | None = None,
 ) -> ReferenceSetting:
     """Where a pattern was proved last with this very bench file, and what was seen where it was
     last reached; of any pattern unless ``passes`` says which.
@@ -51,9 +60,9 @@ def reference_setting(
             )
         reached = opened.last_proved(bench.sha256, proved.outcome.passes, Verdict.REACHED)
     seen = proved.outcome if reached is None or reached.outcome is None else reached.outcome
-    return ReferenceSetting.of(proved.outcome, seen, _nights_since(proved))
+    return ReferenceSetting.of(proved.outcome, seen, _nights_since(proved, now))
 
 
-def _nights_since(run: RunRecord) -> float:
-    age = datetime.now(UTC) - run.summary.started_utc
+def _nights_since(run: RunRecord, now: datetime | None) -> float:
+    age = (now or datetime.now(UTC)) - run.summary.started_utc
     return max(0.0, age.total_seconds() / 86400.0)

@@ -14,9 +14,10 @@ from autocell.bench.bench import Bench
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load as load_bench
 from autocell.bench.file import shipped
-from autocell.outcome import Outcome, Proof, Verdict
+from autocell.outcome import Learned, Outcome, Proof, Verdict
 from autocell.patterns import choose_pattern
 from autocell.procedures.progress import Listener, Progress
+from autocell.procedures.tuning import Experience
 from autocell.programme.night import Around, Conductor
 from autocell.programme.programme import Programme, load
 from autocell.programme.wall import VirtualWall
@@ -66,6 +67,8 @@ class Nights:
         self.doing: list[str] = []
         self.outcomes: list[Outcome] = []
         self.began: list[datetime] = []
+        self.experiences: list[Experience | None] = []
+        self.learned: Learned | None = None
         self.held: set[int] = set()
         self.dies_at: int | None = None
 
@@ -90,7 +93,10 @@ class Nights:
     def _alive(self, text: str) -> None:
         self.doing = [*self.doing[-9:], text]
 
-    def _change(self, bench: Bench, passes: int, listener: Listener) -> Outcome:
+    def _change(
+        self, bench: Bench, passes: int, listener: Listener, experience: Experience | None
+    ) -> Outcome:
+        self.experiences.append(experience)
         self.began.append(self.wall.utc())
         bench.move_to(choose_pattern(bench.description, passes).setting, "the nominal place")
         reading = bench.read_power("there", max_samples=3)
@@ -104,6 +110,7 @@ class Nights:
             wanted_passes=passes,
             passes=passes,
             proof=Proof(proved, 1.0),
+            learned=self.learned,
         )
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from autocell.outcome import Verdict
+from autocell.outcome import Learned, Verdict
 from autocell.programme.programme import load
 from tests.programme.conftest import NIGHTS, Nights, Write
 
@@ -36,6 +36,21 @@ def test_thirty_nights_begin_and_go_on_at_their_local_times(nights: Nights) -> N
     assert (
         sorted(round(gap.total_seconds() / 3600) for gap in gaps if gap.seconds % 60 < 60)[-1] == 25
     )
+
+
+def test_each_change_starts_from_what_the_last_proved_one_learned(nights: Nights) -> None:
+    nights.learned = Learned(("spacing_offset_m",), (3e-4,), ((1e-10,),))
+    nights.nights(2)
+    assert nights.experiences[0] is None
+    later = [experience for experience in nights.experiences[1:] if experience is not None]
+    assert len(later) == len(nights.began) - 1
+    assert {experience.learned for experience in later} == {nights.learned}
+    assert all(1.0 <= experience.nights < 1.5 for experience in later), "by the clock of the nights"
+    runs = nights.runs()
+    assert [run.arguments.get("learned_by") for run in runs] == [
+        None,
+        *(run.summary.id for run in runs[:-1]),
+    ]
 
 
 def test_it_shows_that_it_is_alive_while_it_waits(nights: Nights) -> None:

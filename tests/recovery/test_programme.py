@@ -19,6 +19,7 @@ from autocell.errors import UsageError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.progress import Listener
 from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.tuning import Experience
 from autocell.programme.night import Around, Conductor
 from autocell.programme.programme import Recover, load
 from autocell.programme.wall import VirtualWall
@@ -53,7 +54,9 @@ def test_a_recovery_goes_back_to_what_the_change_before_has_proved(
     simulated = SimulatedBench(load_bench(shipped("peat-bog-reference")), 5, clock)
     asked: list[ReferenceSetting] = []
 
-    def change(bench: Bench, passes: int, listener: Listener) -> Outcome:
+    def change(
+        bench: Bench, passes: int, listener: Listener, experience: Experience | None
+    ) -> Outcome:
         return dataclasses.replace(evening, run=None)
 
     def recover(bench: Bench, reference: ReferenceSetting, listener: Listener) -> Outcome:
