@@ -1,9 +1,40 @@
-"""Pieces of a page: tables, figures, and what folds away."""
+"""A page and its pieces: tables, figures, and what folds away."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from importlib import resources
+
+from autocell.report import palette
+
+
+def whole_page(title: str, bench: str, sections: Iterable[str], *styles: str) -> str:
+    """A whole page that needs no network, light or dark as its reader likes it.
+
+    ``sections`` are HTML already; ``styles`` are style sheets of this package beside ``page.css``.
+    """
+    files = resources.files("autocell.report")
+    style = "".join(files.joinpath(name).read_text("utf-8") for name in ("page.css", *styles))
+    light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>{escape(title)} · {escape(bench)}</title>
+<style>
+:root {{ {light} }}
+@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}
+{style}</style>
+</head>
+<body>
+<main>
+{"".join(sections)}</main>
+</body>
+</html>
+"""
 
 
 def folded(

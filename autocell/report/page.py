@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from html import escape
-from importlib import resources
 
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, PathLength, Proof, Spot
 from autocell.records import MoveRecord, RunRecord
-from autocell.report import bench_words, cautions, figures, palette, recovery_words, words
-from autocell.report.html import figure, folded, table
+from autocell.report import bench_words, cautions, figures, recovery_words, words
+from autocell.report.html import figure, folded, table, whole_page
 
 _STATES = {0: "success", 3: "partly", 4: "partly", 5: "failure"}
 
@@ -35,26 +34,7 @@ def render(run: RunRecord, bench: BenchDescription) -> str:
     if outcome is not None:
         sections += [_margins(outcome), _bench(outcome)]
     sections += [_records(run, bench), _cautions(bench), _footer(run)]
-    style = resources.files("autocell.report").joinpath("page.css").read_text("utf-8")
-    light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
-<title>{escape(title)} · {escape(bench.name)}</title>
-<style>
-:root {{ {light} }}
-@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}
-{style}</style>
-</head>
-<body>
-<main>
-{"".join(sections)}</main>
-</body>
-</html>
-"""
+    return whole_page(title, bench.name, sections)
 
 
 def _header(run: RunRecord, bench: BenchDescription, title: str) -> str:

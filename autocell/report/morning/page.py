@@ -6,11 +6,10 @@ from __future__ import annotations
 import base64
 import csv
 from html import escape
-from importlib import resources
 from io import StringIO
 
-from autocell.report import cautions, palette, words
-from autocell.report.html import folded, table
+from autocell.report import cautions, words
+from autocell.report.html import folded, table, whole_page
 from autocell.report.morning import figures
 from autocell.report.morning.advice import NOTHING, advice
 from autocell.report.morning.morning import Morning
@@ -49,28 +48,7 @@ def render(morning: Morning) -> str:
     if morning.nights.nights:
         sections += [_nights(morning), _in_numbers(morning), _trends(morning), _runs(morning)]
     sections += [_cautions(morning), _footer(morning)]
-    files = resources.files("autocell.report")
-    style = files.joinpath("page.css").read_text("utf-8")
-    more = files.joinpath("morning/page.css").read_text("utf-8")
-    light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
-<title>{escape(title)} · {escape(morning.bench.name)}</title>
-<style>
-:root {{ {light} }}
-@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}
-{style}{more}</style>
-</head>
-<body>
-<main>
-{"".join(sections)}</main>
-</body>
-</html>
-"""
+    return whole_page(title, morning.bench.name, sections, "morning/page.css")
 
 
 def _header(morning: Morning, title: str) -> str:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
-from importlib import resources
 
 from autocell import __version__
-from autocell.report import palette
+from autocell.report.html import whole_page
 from autocell_simulators.rehearsal import figures
 from autocell_simulators.rehearsal import summary_text as text
 from autocell_simulators.rehearsal.one import Rehearsal
@@ -19,10 +18,7 @@ def render(
     plan: Plan, rehearsals: Sequence[Rehearsal], summary: Summary, replays: Sequence[str]
 ) -> str:
     """The page. ``replays`` are the commands that rehearse each of the worst again."""
-    bench = plan.description.name
     title = text.headline(summary)
-    style = resources.files("autocell.report").joinpath("page.css").read_text("utf-8")
-    light, dark = palette.as_css(palette.LIGHT), palette.as_css(palette.DARK)
     sections = [
         _header(plan, summary, title),
         '<div class="pair">',
@@ -42,24 +38,7 @@ def render(
     if summary.survived:
         sections.append(_section("What went wrong", _table(text.survival_rows(summary))))
     sections += [_worst(summary, replays), _footer(plan)]
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
-<title>{escape(title)} · {escape(bench)}</title>
-<style>
-:root {{ {light} }}
-@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}
-{style}</style>
-</head>
-<body>
-<main>
-{"".join(sections)}</main>
-</body>
-</html>
-"""
+    return whole_page(title, plan.description.name, sections)
 
 
 def _header(plan: Plan, summary: Summary, title: str) -> str:
