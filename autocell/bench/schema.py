@@ -318,40 +318,36 @@ class MeterSetting(Section):
     expect: Text
 
 
-class PowerMeterSection(Section):
-    """The power meter and the noise of one of its readings.
+class LightMeterSection(Section):
+    """A meter of optical power, and the noise of one of its readings."""
+
+    device: Text
+    channel: Channel = 1
+    range_mw: Positive
+    averaging_ms: Positive
+    sample_ms: Positive | None = None
+    relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
+    noise_floor_uw: Positive
+    settings: list[MeterSetting] = []
+
+
+class PowerMeterSection(LightMeterSection):
+    """The power meter behind the cell.
 
     ``dark_tolerance_uw`` is what may be left of the dark level once it is subtracted, the noise
     floor unless it is said; ``stray_tolerance`` the share of the arriving light that may reach the
     meter without having followed the path (common practice, no source).
     """
 
-    device: Text
-    channel: Channel = 1
-    range_mw: Positive
-    averaging_ms: Positive
-    sample_ms: Positive | None = None
-    relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
-    noise_floor_uw: Positive
     dark_tolerance_uw: NotNegative | None = None
     stray_tolerance: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)] = 1e-4
-    settings: list[MeterSetting] = []
 
 
-class ReferenceMeterSection(Section):
+class ReferenceMeterSection(LightMeterSection):
     """A second power meter that sees a part of the laser's light before it reaches the cell.
 
     What falls on both meters alike is the laser. It sees no dark level: the shutter is behind it.
     """
-
-    device: Text
-    channel: Channel = 1
-    range_mw: Positive
-    averaging_ms: Positive
-    sample_ms: Positive | None = None
-    relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
-    noise_floor_uw: Positive
-    settings: list[MeterSetting] = []
 
 
 class ThermometerSection(Section):
