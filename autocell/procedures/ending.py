@@ -82,15 +82,19 @@ def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) 
 
 def so_far(tuning: Tuning, verdict: Verdict, reason: str) -> Outcome:
     """What can be said at any time, whatever happened."""
-    usage = tuning.bench.usage
+    return replace(used(tuning.bench, verdict, reason), wanted_passes=tuning.passes)
+
+
+def used(bench: Bench, verdict: Verdict, reason: str) -> Outcome:
+    """What a run has used until now, and where it stands, if every axis still knows where it is."""
+    usage = bench.usage
     try:
-        setting = tuning.bench.setting
+        setting = bench.setting
     except AutocellError:
         setting = None
     return Outcome(
         verdict,
         reason,
-        wanted_passes=tuning.passes,
         readings=usage.readings,
         moves=usage.moves,
         travel_m=usage.travel_m,

@@ -26,6 +26,7 @@ from autocell.errors import (
     UsageError,
 )
 from autocell.outcome import Outcome, Verdict
+from autocell.procedures.ending import used
 from autocell.procedures.motion_check_figures import Positioning
 from autocell.procedures.motion_check_light import Approach, Seen, look
 from autocell.procedures.progress import Listener, Progress, nobody
@@ -243,14 +244,14 @@ def check_motion(
         return MotionChecked(_back(bench, Verdict.HELD, str(error)), tuple(checked))
     except DeviceError as error:
         bench.stop()
-        return MotionChecked(_so_far(bench, Verdict.FAILED, str(error)), tuple(checked))
+        return MotionChecked(used(bench, Verdict.FAILED, str(error)), tuple(checked))
     wrong = [axis.axis for axis in checked if axis.light and axis.light.agrees is False]
     if wrong:
         reason = "; ".join(map(wrong_way, wrong))
-        return MotionChecked(_so_far(bench, Verdict.HELD, reason), tuple(checked))
+        return MotionChecked(used(bench, Verdict.HELD, reason), tuple(checked))
     what = ", ".join(course.axis.name for course in courses)
     return MotionChecked(
-        _so_far(bench, Verdict.UNCHANGED, f"{what} checked from both sides; back at the start"),
+        used(bench, Verdict.UNCHANGED, f"{what} checked from both sides; back at the start"),
         tuple(checked),
     )
 
@@ -347,21 +348,8 @@ def _back(bench: Bench, verdict: Verdict, reason: str) -> Outcome:
     except AutocellError as error:
         bench.stop()
         verdict = Verdict.FAILED if isinstance(error, DeviceError) else verdict
-        return _so_far(bench, verdict, f"{reason}; the way back failed: {error}")
-    return _so_far(bench, verdict, f"{reason}; back at the start")
-
-
-def _so_far(bench: Bench, verdict: Verdict, reason: str) -> Outcome:
-    usage = bench.usage
-    return Outcome(
-        verdict,
-        reason,
-        readings=usage.readings,
-        moves=usage.moves,
-        travel_m=usage.travel_m,
-        elapsed_s=usage.elapsed_s,
-        setting=bench.setting if verdict is Verdict.UNCHANGED else None,
-    )
+        return used(bench, verdict, f"{reason}; the way back failed: {error}")
+    return used(bench, verdict, f"{reason}; back at the start")
 
 
 def _short(axis: AxisDescription, value: float) -> str:

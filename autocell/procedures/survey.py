@@ -22,6 +22,7 @@ from autocell.errors import (
 from autocell.outcome import Outcome, Verdict
 from autocell.patterns import list_patterns, spacing_reach
 from autocell.procedures import account
+from autocell.procedures.ending import used
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.reading import Reading
@@ -104,14 +105,14 @@ def survey(
         for spacing in sorted(spacings_m):
             tuning.read_at(start.at_spacing(spacing), "survey", "reading along the spacing")
     except (BudgetError, LimitError, ReadingError) as error:
-        outcome = _back(tuning, start, Verdict.HELD, str(error))
+        outcome = _back(tuning, Verdict.HELD, str(error))
     except DeviceError as error:
         bench.stop()
-        outcome = _so_far(bench, start, Verdict.FAILED, str(error))
+        outcome = used(bench, Verdict.FAILED, str(error))
     else:
         told = f"{len(spacings_m)} readings along the spacing"
-        outcome = _back(tuning, start, Verdict.UNCHANGED, told, first)
-    steps = _steps(tuning)
+        outcome = _back(tuning, Verdict.UNCHANGED, told, first)
+    outcome, steps = replace(outcome, start=start), _steps(tuning)
     return Survey(_with_findings(tuning, outcome, start) if steps else outcome, steps)
 
 
@@ -120,9 +121,7 @@ def _steps(tuning: Tuning) -> tuple[Step, ...]:
     return tuple(Step(reading, *tuning.guess(reading.setting)) for reading in readings)
 
 
-def _back(
-    tuning: Tuning, start: Setting, verdict: Verdict, reason: str, first: Reading | None = None
-) -> Outcome:
+def _back(tuning: Tuning, verdict: Verdict, reason: str, first: Reading | None = None) -> Outcome:
     """Go back to the start and read there again."""
     bench = tuning.bench
     tuning.tell("back", "going back to where the bench stood")
@@ -133,24 +132,10 @@ def _back(
     except AutocellError as error:
         bench.stop()
         verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
-        return _so_far(bench, start, verdict, f"{reason}; the way back failed: {error}")
+        return used(bench, verdict, f"{reason}; the way back failed: {error}")
     before = "" if first is None else f" ({first.power_w * 1e3:.4g} mW before)"
     words = f"{reason}; back at the start, reading {again.power_w * 1e3:.4g} mW{before}"
-    return _so_far(bench, start, verdict, words)
-
-
-def _so_far(bench: Bench, start: Setting, verdict: Verdict, reason: str) -> Outcome:
-    usage = bench.usage
-    return Outcome(
-        verdict,
-        reason,
-        readings=usage.readings,
-        moves=usage.moves,
-        travel_m=usage.travel_m,
-        elapsed_s=usage.elapsed_s,
-        setting=start if verdict is Verdict.UNCHANGED else None,
-        start=start,
-    )
+    return used(bench, verdict, words)
 
 
 def _with_findings(tuning: Tuning, outcome: Outcome, start: Setting) -> Outcome:
