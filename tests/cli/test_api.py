@@ -15,6 +15,7 @@ from autocell.records import Store
 from tests.cli.conftest import CommandLine, Served
 
 
+@pytest.mark.thorough
 def test_a_change_from_python_is_proved_and_in_the_store(
     module_autocell: CommandLine, tmp_path: Path
 ) -> None:

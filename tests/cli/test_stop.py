@@ -8,6 +8,8 @@ import signal
 import time
 from pathlib import Path
 
+import pytest
+
 from autocell.bench.file import load, shipped
 from autocell.outcome import Verdict
 from autocell.records import Store
@@ -61,6 +63,7 @@ def test_stop_with_nothing_under_way_tells_the_axes_all_the_same(served: Served)
     assert "Nobody uses this bench; every axis was told to stop." in ended.out
 
 
+@pytest.mark.thorough
 def test_a_killed_change_is_undone_by_the_next_command_that_moves(autocell: CommandLine) -> None:
     with autocell.simulating("--seed", 5) as bench:
         process = autocell.start("change", 62, "--bench", bench.bench_file)

@@ -40,6 +40,7 @@ def test_a_cluster_comes_to_what_one_process_does(
     assert comparable(results) == in_this_process
 
 
+@pytest.mark.thorough
 def test_a_campaign_left_early_leaves_the_cluster_free(cluster: LocalCluster, plan: Plan) -> None:
     results = on_dask(cluster.scheduler_address)(plan, range(2))
     next(results)
@@ -85,6 +86,7 @@ def test_a_bench_whose_worker_died_is_rehearsed_by_another(
     assert {result.reason for result in results} == {"not rehearsed at all"}
 
 
+@pytest.mark.thorough
 def test_a_bench_whose_workers_all_die_is_failed_and_no_other(
     cluster: LocalCluster, deadly: Callable[[bool], Plan]
 ) -> None:

@@ -36,6 +36,7 @@ def test_a_rehearsal_is_what_the_procedure_does_when_nobody_watches(
     clock = VirtualClock()
     bench = SimulatedBench(description, bench_seed(plan.seed, 0), clock)
     with open_bench(description, clock=clock, connect=connector(bench)) as opened:
+        opened.vouch_for(description.axes)
         outcome = change_passes(opened, plan.passes)
     watched = in_this_process[0]
     assert (outcome.readings, outcome.moves) == (watched.readings, watched.moves)

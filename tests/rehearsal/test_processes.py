@@ -23,6 +23,7 @@ def test_two_workers_come_to_what_one_process_does(
     assert comparable(results) == in_this_process
 
 
+@pytest.mark.thorough
 def test_killed_workers_cost_no_result(
     plan: Plan, in_this_process: list[Rehearsal], comparable: Comparable
 ) -> None:
