@@ -21,7 +21,7 @@ from autocell.cli.session import Order, conduct, looking, print_cautions
 from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.motion_check import (
+from autocell.procedures.positioning.check import (
     AxisChecked,
     Course,
     MotionChecked,

@@ -67,7 +67,7 @@ def _run(
     """The recorded run, with its progress on standard error."""
     from autocell.cli.progress import shown
     from autocell.cli.session import Order, conduct
-    from autocell.procedures.recover import recover as procedure
+    from autocell.procedures.recovery.recover import recover as procedure
     from autocell.session.experience import reference_setting
 
     reference = reference_setting(invocation.store, description, passes)

@@ -16,8 +16,8 @@ from autocell.errors import AutocellError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress
-from autocell.procedures.recover import recover
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.recover import recover
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.programme import hooks
 from autocell.programme.programme import Change, Programme, Recover, Settle, Step

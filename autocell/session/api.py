@@ -22,8 +22,8 @@ from autocell.outcome import Outcome
 from autocell.patterns import choose_pattern
 from autocell.procedures.change import change_passes as procedure
 from autocell.procedures.progress import Listener, nobody
-from autocell.procedures.recover import recover as recovery
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.recover import recover as recovery
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.reading import Reading
 from autocell.records import Store

@@ -8,7 +8,7 @@ from pathlib import Path
 from autocell.description import BenchDescription
 from autocell.errors import StoreError, UsageError
 from autocell.outcome import Verdict
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.records import RunRecord, Store
 

@@ -20,14 +20,14 @@ from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription, Caps
 from autocell.errors import MotionError, Stopped, UsageError
 from autocell.outcome import Verdict
-from autocell.procedures.motion_check import (
+from autocell.procedures.positioning.check import (
     AxisChecked,
     check_motion,
     course_moves,
     plan_courses,
 )
-from autocell.procedures.motion_check_figures import Positioning
-from autocell.procedures.motion_check_light import Seen
+from autocell.procedures.positioning.figures import Positioning
+from autocell.procedures.positioning.light import Seen
 from tests.bench.conftest import MemoryJournal, SteadyAxis, make_rig
 
 PEAT_BOG = load(shipped("peat-bog"))

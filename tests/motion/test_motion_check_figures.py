@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from autocell.procedures.motion_check_figures import Positioning
+from autocell.procedures.positioning.figures import Positioning
 
 # Deviations in µm of an invented stage: five targets, five approaches each from below and above.
 UP = [

@@ -22,8 +22,8 @@ from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.change import change_passes
-from autocell.procedures.recover import recover
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.recover import recover
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import Cause, Recovery
 
 PASSES, SEED = 62, 1

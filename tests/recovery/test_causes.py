@@ -7,10 +7,10 @@ import math
 import pytest
 
 from autocell.description import BenchDescription
-from autocell.procedures.recover_beam import SideLook
-from autocell.procedures.recover_cause import Facts, name_cause
-from autocell.procedures.recover_plateaus import TwoPlateaus
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.beam import SideLook
+from autocell.procedures.recovery.cause import Facts, name_cause
+from autocell.procedures.recovery.plateaus import TwoPlateaus
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import CauseName, Ratio
 
 ONE = Ratio(1.0, 0.003)

@@ -13,7 +13,7 @@ from autocell_simulators.bench import SimulatedBench
 
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import CauseName
 from tests.recovery.conftest import PASSES, Night
 

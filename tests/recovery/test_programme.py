@@ -18,7 +18,7 @@ from autocell.cli.main import main
 from autocell.errors import UsageError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.progress import Listener
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.programme.night import Around, Conductor
 from autocell.programme.programme import Recover, load

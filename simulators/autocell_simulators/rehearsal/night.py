@@ -15,8 +15,8 @@ from autocell.errors import AutocellError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, nobody
-from autocell.procedures.recover import recover
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.recover import recover
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import CauseName
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario

@@ -8,7 +8,7 @@ import numpy as np
 
 from autocell.description import BenchDescription, MirrorDescription
 from autocell.outcome import Learned
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.setting import COORDINATES, Setting
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from autocell.description import BenchDescription
 from autocell.outcome import AxisMargin
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.reading import Reading
 from autocell.scan import Scan
 from autocell.setting import Setting

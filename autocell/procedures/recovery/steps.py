@@ -18,9 +18,9 @@ from autocell.procedures.change import how_far_off
 from autocell.procedures.ending import refuse_darkness
 from autocell.procedures.evidence_delay import DelayWitness
 from autocell.procedures.progress import Listener
-from autocell.procedures.recover_beam import SideLook, centre_beam
-from autocell.procedures.recover_doubts import doubted, remembered
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.beam import SideLook, centre_beam
+from autocell.procedures.recovery.doubts import doubted, remembered
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import READING_NOISE, Experience, Tuning
 from autocell.reading import Reading
 from autocell.recovery import Ratio

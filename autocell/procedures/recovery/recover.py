@@ -14,17 +14,17 @@ from autocell.errors import AutocellError, BudgetError, DeviceError, LimitError,
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.arrival import Arrival, apart
 from autocell.procedures.condition import condition_now, laser_ratio, power_ratio
-from autocell.procedures.ending import outcome_at
+from autocell.procedures.ending import outcome_at, used
 from autocell.procedures.progress import Listener, Progress, nobody
-from autocell.procedures.recover_account import Ledger, nearer_to_one, travel
-from autocell.procedures.recover_cause import Facts, name_cause
-from autocell.procedures.recover_plateaus import (
+from autocell.procedures.recovery.account import Ledger, nearer_to_one, travel
+from autocell.procedures.recovery.cause import Facts, name_cause
+from autocell.procedures.recovery.plateaus import (
     RememberedBenches,
     other_plateau,
     read_other_plateau,
 )
-from autocell.procedures.recover_steps import Reached, Steps, plateau_shift
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.steps import Reached, Steps, plateau_shift
 from autocell.procedures.settling import margins_at
 from autocell.procedures.tuning import READING_NOISE
 from autocell.reading import Reading
@@ -305,21 +305,8 @@ class _Run:
 
     def so_far(self, verdict: Verdict, reason: str) -> Outcome:
         """What can be said at any time, whatever happened."""
-        usage = self.bench.usage
-        try:
-            setting = self.bench.setting
-        except AutocellError:
-            setting = None
-        return Outcome(
-            verdict,
-            reason,
-            wanted_passes=self.reference.passes,
-            readings=usage.readings,
-            moves=usage.moves,
-            travel_m=usage.travel_m,
-            elapsed_s=usage.elapsed_s,
-            setting=setting,
-        )
+        outcome = used(self.bench, verdict, reason)
+        return replace(outcome, wanted_passes=self.reference.passes)
 
     @property
     def margin_nights_left(self) -> float | None:

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, replace
 
 from autocell.description import BenchDescription
-from autocell.procedures.recover_beam import SideLook
-from autocell.procedures.recover_plateaus import TwoPlateaus
-from autocell.procedures.reference import ReferenceSetting
+from autocell.procedures.recovery.beam import SideLook
+from autocell.procedures.recovery.plateaus import TwoPlateaus
+from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import Cause, CauseName, Ratio
 
 _NIGHTS = 5.0

@@ -27,8 +27,8 @@ from autocell.errors import (
 )
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.ending import used
-from autocell.procedures.motion_check_figures import Positioning
-from autocell.procedures.motion_check_light import Approach, Seen, look
+from autocell.procedures.positioning.figures import Positioning
+from autocell.procedures.positioning.light import Approach, Seen, look
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.tuning import READING_NOISE
 

@@ -1,0 +1,1 @@
+"""How exactly the axes go where they are sent, by read-back and by light."""
