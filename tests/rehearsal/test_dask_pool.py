@@ -25,7 +25,7 @@ def cluster() -> Iterator[LocalCluster]:
         # the workers inherit the path, to import the deadly plans
         patch.syspath_prepend(Path(__file__).parent)
         with LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0"
         ) as cluster:
             yield cluster
 
