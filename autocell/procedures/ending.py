@@ -25,7 +25,7 @@ def refuse_lost_axes(bench: Bench) -> None:
     """Raises MotionError when a position is not known: readings there would mean nothing."""
     lost = "; ".join(f"the position of {name} is lost: {why}" for name, why in bench.lost().items())
     if lost:
-        raise MotionError(f"{lost}; see to the axis, home it, then run 'autocell check'")
+        raise MotionError(f"{lost}; once that is seen to, home it and run 'autocell check'")
 
 
 def refuse_darkness(tuning: Tuning, start: Reading) -> None:
