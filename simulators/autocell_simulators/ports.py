@@ -184,7 +184,10 @@ class TcpPort:
             watched.append(self._listener)
         if self._client is not None and not self._client_has_finished:
             watched.append(self._client)
-        return select.select(watched, [], [], _patience(self._line, self._clock))[0]
+        try:
+            return select.select(watched, [], [], _patience(self._line, self._clock))[0]
+        except OSError:  # what is watched besides was closed meanwhile, by whoever owns it
+            return select.select([stop], [], [], 1e-3)[0]
 
     def _follow_plug(self) -> None:
         before, self._known = self._known, self._line.port
