@@ -11,7 +11,7 @@ import os
 import select
 import socket
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Protocol
 
@@ -81,7 +81,7 @@ class PseudoTerminal:
                 ours = [] if self._ends is None else [self._ends[0]]
                 nudged = self._nudges.fileno()
                 watched = [*ours, stop.fileno(), nudged, *_descriptor(self._also)]
-                readable, _, _ = select.select(watched, [], [], patience_s)
+                readable = _readable(watched, stop.fileno(), patience_s)
                 if stop.fileno() in readable:
                     return
                 if nudged in readable:
@@ -184,10 +184,7 @@ class TcpPort:
             watched.append(self._listener)
         if self._client is not None and not self._client_has_finished:
             watched.append(self._client)
-        try:
-            return select.select(watched, [], [], _patience(self._line, self._clock))[0]
-        except OSError:  # what is watched besides was closed meanwhile, by whoever owns it
-            return select.select([stop], [], [], 1e-3)[0]
+        return _readable(watched, stop, _patience(self._line, self._clock))
 
     def _follow_plug(self) -> None:
         before, self._known = self._known, self._line.port
@@ -294,6 +291,17 @@ class _Nudges:
 def _descriptor(also: Callable[[], int | None]) -> list[int]:
     descriptor = also()
     return [] if descriptor is None else [descriptor]
+
+
+def _readable(
+    watched: Sequence[socket.socket | int], stop: socket.socket | int, patience_s: float | None
+) -> list[socket.socket | int]:
+    """What of it is readable, once something is. What is watched besides our own may be closed
+    meanwhile by whoever owns it: then nothing is, but ``stop``."""
+    try:
+        return select.select(watched, [], [], patience_s)[0]
+    except OSError:
+        return select.select([stop], [], [], 1e-3)[0]
 
 
 def _patience(line: Line, clock: Clock) -> float | None:
