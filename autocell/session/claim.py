@@ -207,12 +207,22 @@ def _listener(name: str, bench: BenchDescription) -> Iterator[socket.socket]:
 
 
 def _serve(listeners: Sequence[socket.socket], woken: socket.socket, claimed: Claim) -> None:
-    """Answer callers, each in a thread of its own so that none can keep a stop waiting."""
+    """Answer callers, each in a thread of its own so that none can keep a stop waiting.
+
+    Who was heard is answered before the claim ends: a process that a stop has ended must not take
+    the answer along.
+    """
+    answering: list[threading.Thread] = []
     while woken not in (ready := select.select([*listeners, woken], [], [])[0]):
+        answering = [thread for thread in answering if thread.is_alive()]
         for listener in ready:
             with contextlib.suppress(OSError):
                 caller, _ = listener.accept()
-                threading.Thread(target=_answer, args=(caller, claimed), daemon=True).start()
+                answer = threading.Thread(target=_answer, args=(caller, claimed), daemon=True)
+                answer.start()
+                answering.append(answer)
+    for answer in answering:
+        answer.join(_ANSWER_S)
 
 
 def _answer(caller: socket.socket, claimed: Claim) -> None:

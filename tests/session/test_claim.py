@@ -28,6 +28,20 @@ with claim(at_address(sys.argv[1]), "survey"):
     os.kill(os.getpid(), signal.SIGSTOP)
 """
 
+OWNER_THAT_LEAVES_AS_SOON_AS_IT_IS_STOPPED = """
+import sys, threading, time
+from autocell.session.claim import Stop, claim
+from tests.session.test_claim import at_address
+stopped = threading.Event()
+def stop(by):
+    stopped.set()
+    time.sleep(0.2)
+    return Stop(told=True, unconfirmed={})
+with claim(at_address(sys.argv[1]), "run") as claimed, claimed.stopping(stop):
+    print("owned", flush=True)
+    stopped.wait()
+"""
+
 
 def at_address(address: str) -> BenchDescription:
     """The shipped bench, its controller at another address."""
@@ -71,6 +85,19 @@ def test_owners_are_found_without_knowing_their_bench(bench: BenchDescription) -
         (name,) = claim_names(bench)
         assert name in claimed_names()
     assert name not in claimed_names()
+
+
+def test_who_asked_for_a_stop_is_answered_though_the_owner_leaves_at_once(tmp_path: Path) -> None:
+    address = f"socket://127.0.0.1:1/{tmp_path}"
+    command = [sys.executable, "-c", OWNER_THAT_LEAVES_AS_SOON_AS_IT_IS_STOPPED, address]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as owner:
+        assert owner.stdout is not None
+        owner.stdout.readline()
+        (name,) = claim_names(at_address(address))
+        came = ask_to_stop(name)
+        assert came.told
+        assert came.owner is not None
+        assert came.owner.process == owner.pid
 
 
 def test_a_stop_is_carried_out_in_the_name_of_who_asked(bench: BenchDescription) -> None:
