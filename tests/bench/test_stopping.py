@@ -6,6 +6,7 @@ import os
 import signal
 import threading
 import time
+from collections.abc import Iterator
 
 import pytest
 
@@ -19,6 +20,15 @@ def wait_after(number: signal.Signals) -> None:
     signal.pause()
 
 
+@pytest.fixture
+def with_a_terminal() -> Iterator[None]:
+    """Hanging up ends this process, also when the tests were started to outlive their terminal."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
+@pytest.mark.usefixtures("with_a_terminal")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_signal_raises_stopped_and_the_handlers_come_back(number: signal.Signals) -> None:
     before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
