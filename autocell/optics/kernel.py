@@ -1,7 +1,8 @@
 """The inner loop: a batch of cells, every pass, every edge and hole.
 
-Cells are followed :data:`~autocell.optics.lanes.LANES` at a time. Each pass carries all beams to
-the next mirror; only those that come near an edge or a hole are then looked at one by one.
+Cells are followed :data:`~autocell.optics.lanes.LANES` at a time, each in a lane that it leaves to
+the next when its light is spent. Each pass carries all beams to the next mirror; only those that
+come near an edge or a hole are then looked at one by one.
 """
 
 from __future__ import annotations  # noqa: I001
@@ -18,14 +19,14 @@ from autocell.optics.edge import FAR, through_circle
 from autocell.optics.entrance import place_beams
 from autocell.optics.lanes import (
     LANES, PARAMETERS, MIRROR_1, MIRROR_2, C1X, C2X,
-    RADIUS, RADIUS_Y, APERTURE, VERTEX_X, VERTEX_Y,
+    APERTURE, VERTEX_X, VERTEX_Y,
     X, Y, Z, UX, UY, UZ, E1X, E1Y, E1Z, E2X, E2Y, E2Z,
     XR11, XR12, XR21, XR22, XI11, XI12, XI21, XI22,
     PR11, PR12, PR21, PR22, PI11, PI12, PI21, PI22,
     NX, NY, NZ, COS, CHORD, PATH, ARRIVING, POWER, SLACK,
     clear_hole, cross_to_sphere, cross_to_toroid, squared_radii,
 )  # fmt: skip
-from autocell.optics.rows import HOLES, SPOT_COLUMNS
+from autocell.optics.rows import HOLES, M1, M2, SPOT_COLUMNS
 
 BoolArray = NDArray[np.bool_]
 
@@ -89,11 +90,35 @@ def _keep_spot(s: FloatArray, i: int, spot: FloatArray, beyond_edge: float) -> N
 
 
 @compiled
-def _any_toroid(s: FloatArray, mirror: int) -> bool:
+def _any_toroid(columns: FloatArray, mirror: int) -> bool:
     unequal = 0
-    for i in range(LANES):
-        unequal += s[mirror + RADIUS + i] != s[mirror + RADIUS_Y + i]
+    for k in range(columns.shape[1]):
+        unequal += columns[mirror, k] != columns[mirror + 1, k]
     return unequal > 0
+
+
+@compiled
+def _place_next(columns: FloatArray, first: int, ready: FloatArray) -> None:
+    """Place the next beams, as many as there are lanes; behind the last column it is repeated."""
+    last = columns.shape[1] - 1
+    for c in range(columns.shape[0]):
+        for i in range(LANES):
+            ready[PARAMETERS + c * LANES + i] = columns[c, min(first + i, last)]
+    place_beams(ready)
+
+
+@compiled
+def _enter(s: FloatArray, i: int, far: float) -> None:
+    """Leave the beam of a lane what the entrance hole lets through."""
+    column = s[PARAMETERS + i :: LANES]
+    sxx, sxy, syy = _footprint(s, i)
+    s[POWER + i] = through_circle(
+        sxx, sxy, syy,
+        column[HOLES] + s[MIRROR_1 + VERTEX_X + i] - s[X + i],
+        column[HOLES + 1] + s[MIRROR_1 + VERTEX_Y + i] - s[Y + i],
+        column[HOLES + 2],
+        far,
+    )  # fmt: skip
 
 
 @compiled
@@ -107,42 +132,55 @@ def follow(
     spots: FloatArray,
     leaks: FloatArray,
 ) -> None:
-    """Follow the beam of each parameter column for at most ``passes`` passes, or until edges and
-    holes have left less than ``floor`` of every beam of its group; the power is right to that.
+    """Follow the beam of each parameter column for at most ``passes`` passes, or until edges,
+    holes and mirrors have left less than ``floor`` of it; the power is right to that.
+
+    A beam that has ended leaves its lane to the next: some go on ten times as long as others, and
+    their neighbours must not wait for them.
 
     ``columns`` is (quantities, B), as :data:`~autocell.optics.rows.COLUMNS` says. ``tallies``
     (B, TALLY_COLUMNS) is filled. ``spots`` (B, passes + 1, SPOT_COLUMNS) and ``leaks``
     (B, passes + 1, holes) are filled when they have rows; beams are then followed to the end.
     """
     keep = spots.shape[0] > 0
+    beams = columns.shape[1]
     # what an edge takes beyond this many beam radii is a tenth of the floor at most
     far = FAR if keep or floor <= 0.0 else min(FAR, math.sqrt(0.5 * math.log(10.0 / floor)))
+    toroid_1, toroid_2 = _any_toroid(columns, M1), _any_toroid(columns, M2)
+    tallies[:] = 0.0
     s = np.empty(PARAMETERS + columns.shape[0] * LANES)
-    for first in range(0, columns.shape[1], LANES):
-        count = min(LANES, columns.shape[1] - first)
-        for c in range(columns.shape[0]):
-            for i in range(LANES):  # lanes without a beam of their own repeat the last
-                s[PARAMETERS + c * LANES + i] = columns[c, first + min(i, count - 1)]
-        place_beams(s)
-        toroid_1, toroid_2 = _any_toroid(s, MIRROR_1), _any_toroid(s, MIRROR_2)
-        for i in range(LANES):
-            column = s[PARAMETERS + i :: LANES]
-            sxx, sxy, syy = _footprint(s, i)
-            s[POWER + i] = through_circle(
-                sxx, sxy, syy,
-                column[HOLES] + s[MIRROR_1 + VERTEX_X + i] - s[X + i],
-                column[HOLES + 1] + s[MIRROR_1 + VERTEX_Y + i] - s[Y + i],
-                column[HOLES + 2],
-                far,
-            )  # fmt: skip
-            if keep and i < count:
-                _keep_spot(s, i, spots[first + i, 0], 1.0 - s[POWER + i])
-        tally = tallies[first : first + count]
-        tally[:] = 0.0
+    ready = np.empty(s.size)  # beams that wait for a lane, placed all at once
+    beam = np.full(LANES, -1)  # whose beam is in the lane; -1 is nobody's
+    made = np.zeros(LANES, dtype=np.int64)  # passes it has made
+    placed = taken = 0
 
-        for n in range(1, passes + 1):
-            at_far = n % 2 == 1
-            mirror = MIRROR_2 if at_far else MIRROR_1
+    while True:
+        running = 0
+        for i in range(LANES):
+            if beam[i] >= 0 and made[i] < passes and (keep or s[POWER + i] >= floor):
+                running += 1
+                continue
+            beam[i] = -1
+            while taken < beams and beam[i] < 0:
+                if taken == placed:
+                    _place_next(columns, placed, ready)
+                    if placed == 0:
+                        s[:] = ready  # lanes that nobody needs hold something that can be traced
+                    placed += LANES
+                for q in range(taken % LANES, s.size, LANES):
+                    s[q - taken % LANES + i] = ready[q]
+                _enter(s, i, far)
+                if keep:
+                    _keep_spot(s, i, spots[taken, 0], 1.0 - s[POWER + i])
+                if passes > 0 and (keep or s[POWER + i] >= floor):
+                    beam[i], made[i] = taken, 0
+                    running += 1
+                taken += 1
+        if running == 0:
+            break
+
+        for mirror in (MIRROR_2, MIRROR_1):
+            at_far = mirror == MIRROR_2
             if at_far:
                 if toroid_2:
                     cross_to_toroid(s, MIRROR_2, -1.0, far)
@@ -157,13 +195,18 @@ def follow(
                     clear_hole(s, mirror, PARAMETERS + (HOLES + 3 * h) * LANES)
             near = 0
             for i in range(LANES):
+                made[i] += 1
                 near += not s[SLACK + i] > 0.0  # so also for NaN: the ray passes beside the mirror
             if near == 0 and not keep:
                 continue
 
-            brightest = 0.0
-            for i in range(count):
+            for i in range(LANES):
+                n = made[i]
+                if beam[i] < 0 or n > passes:
+                    continue
                 clear = s[SLACK + i] > 0.0
+                if clear and not keep:
+                    continue
                 if not (clear or s[CHORD + i] > 0.0):
                     s[POWER + i] = 0.0
                     continue
@@ -171,6 +214,7 @@ def follow(
                 rest, beyond = 1.0, 0.0
                 if not clear and (power >= floor or keep):
                     column = s[PARAMETERS + i :: LANES]
+                    tally = tallies[beam[i]]
                     sxx, sxy, syy = _footprint(s, i)
                     ox, oy = (
                         s[mirror + VERTEX_X + i] - s[X + i],
@@ -188,22 +232,19 @@ def follow(
                         rest -= part
                         leak = power * part
                         if keep:
-                            leaks[first + i, n, h] = leak
+                            leaks[beam[i], n, h] = leak
                         if leak > 0.0 and at_far == exit_far:
                             seen = leak * on_detector(s, i, column, far)
-                            tally[i, 0] += seen
-                            tally[i, 4] += seen * n
-                            if seen > tally[i, 2]:
-                                tally[i, 1], tally[i, 2], tally[i, 3] = n, seen, s[PATH + i]
+                            tally[0] += seen
+                            tally[4] += seen * n
+                            if seen > tally[2]:
+                                tally[1], tally[2], tally[3] = n, seen, s[PATH + i]
                     s[POWER + i] *= max(rest, 0.0)
-                brightest = max(brightest, s[POWER + i])
                 if keep:
-                    _keep_spot(s, i, spots[first + i, n], beyond)
-            if brightest < floor and not keep:
-                break
-        for i in range(count):
-            if tally[i, 0] > 0.0:
-                tally[i, 4] /= tally[i, 0]
+                    _keep_spot(s, i, spots[beam[i], n], beyond)
+    for k in range(beams):
+        if tallies[k, 0] > 0.0:
+            tallies[k, 4] /= tallies[k, 0]
 
 
 NO_SPOTS = np.empty((0, 0, len(SPOT_COLUMNS)))
