@@ -276,7 +276,7 @@ class Outcome:
     spacing_and_radii: Combination | None = None
     learned: Learned | None = None
     posterior: tuple[tuple[int, float], ...] = ()
-    """Probability of each pass count at the end."""
+    """Share of the model benches that show each pass count at the end."""
     staircase: Staircase | None = None
     spots: tuple[Spot, ...] | None = None
     condition: Condition | None = None

@@ -73,7 +73,7 @@ def margins(at: Setting, low: Spread, high: Spread) -> tuple[float | None, float
 
 
 def posterior(tuning: Tuning, at: Setting) -> tuple[tuple[int, float], ...]:
-    """Probability of each pass count at a setting, the likeliest first."""
+    """Share of the model benches that show each pass count at a setting, the largest first."""
     seen = tuning.belief.predict((at,)).passes[:, 0]
     counts, members = np.unique(seen, return_counts=True)
     order = np.argsort(-members)

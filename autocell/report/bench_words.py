@@ -27,7 +27,7 @@ _UNITS = {
     "log_gain": (1e2, " %"),
 }
 """What a number is multiplied by, and its unit; without an entry it is told as it is. The hole is
-told by its diameter, the power by its change in per cent."""
+told by its diameter."""
 
 
 def margin_rows(outcome: Outcome) -> list[tuple[str, ...]]:
@@ -92,6 +92,8 @@ def _distance(margin: AxisMargin, value: float | None, u: float | None) -> str:
 
 
 def _pair(found: Finding, value: float, u: float) -> str:
+    if found.name == "log_gain":  # told by how much more power there is
+        value, u = math.expm1(value), math.exp(value) * u
     factor, unit = _UNITS.get(found.name, (1.0, ""))
     told, around = words.with_uncertainty(factor * value, factor * u)
     return f"{told} ± {around}{unit}"

@@ -106,25 +106,29 @@ def _mark_phase(
 
 
 def posterior(outcome: Outcome) -> str:
-    """Probability of each pass count, the most probable first."""
+    """The pass counts that the model benches show here, the most frequent first.
+
+    These are shares of so many benches. What the proof claims is less: it counts how many they
+    are, and weighs benches that none of them is.
+    """
     from matplotlib.figure import Figure
 
     ranked = sorted(outcome.posterior, key=lambda pair: -pair[1])[:6]
     with drawing_style():
         figure = Figure(figsize=(4.5, 0.55 + 0.27 * len(ranked)), layout="constrained")
         axes = figure.subplots()
-        for row, (passes, probability) in enumerate(ranked):
+        for row, (passes, share) in enumerate(ranked):
             colour = LIGHT["chosen"] if passes == outcome.passes else LIGHT["model"]
-            axes.barh(row, probability, height=0.62, color=colour)
-            axes.text(probability + 0.015, row, words.probability(probability), va="center")
+            axes.barh(row, share, height=0.62, color=colour)
+            axes.text(share + 0.015, row, words.share(share), va="center")
         axes.set_yticks(range(len(ranked)), [f"{passes} passes" for passes, _ in ranked])
         axes.tick_params(axis="y", length=0, labelcolor=LIGHT["ink"])
         axes.invert_yaxis()
-        axes.set(xlim=(0.0, 1.22), xticks=[0.0, 0.5, 1.0], xlabel="probability")
+        axes.set(xlim=(0.0, 1.22), xticks=[0.0, 0.5, 1.0], xlabel="share of the model benches")
         axes.spines["left"].set_visible(False)
         return inline_svg(
             figure,
             "posterior",
-            "Probability of each pass count",
-            "; ".join(f"{passes} passes: {words.probability(p)}" for passes, p in ranked) + ".",
+            "Pass counts of the model benches here",
+            "; ".join(f"{passes} passes: {words.share(share)}" for passes, share in ranked) + ".",
         )

@@ -119,6 +119,13 @@ def probability(value: float) -> str:
     return f"{value:.{max(4, math.ceil(-math.log10(value)))}f}"
 
 
+def share(value: float) -> str:
+    """How many of all, in per cent; a few are not none, and all but a few are not all."""
+    if 0.0 < value < 1.0:
+        return f"{100.0 * min(max(value, 0.001), 0.999):.1f} %"
+    return f"{100.0 * value:.0f} %"
+
+
 def sentence(text: str) -> str:
     """A reason as a sentence of its own; keys and addresses at its start stay as they are."""
     begin = text[:1].upper() if re.match(r"[a-z]+([-'’][a-z]+)*,? ", text) else text[:1]

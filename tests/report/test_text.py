@@ -100,6 +100,13 @@ def test_a_probability_never_rounds_to_certainty() -> None:
     assert words.probability(0.0) == "< 0.000000001"
 
 
+def test_a_share_says_all_only_where_all_are_meant() -> None:
+    assert words.share(1.0) == "100 %"
+    assert words.share(1999 / 2000) == "99.9 %"
+    assert words.share(0.0314) == "3.1 %"
+    assert words.share(1e-6) == "0.1 %"
+
+
 @pytest.mark.parametrize(
     ("reason", "sentence"),
     [
