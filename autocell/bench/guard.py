@@ -16,6 +16,9 @@ from autocell.bench.trust import Trust, TrustBook
 from autocell.description import ROUNDING, AxisDescription, BenchDescription
 from autocell.errors import LimitError, MotionError, Refused, Stopped, StoreError
 
+_READ_AT_FIRST = 3
+"""Times that an axis may contradict itself when it is met."""
+
 
 class Guard:
     """Owns the axes. ``axes`` has one entry for each axis of the description.
@@ -120,10 +123,25 @@ class Guard:
                     self.trust.lower(name, Trust.LOST, why)
             except Refused as error:
                 self.trust.lower(name, Trust.LOST, str(error))
+            self._meet(name)
             if self.trust.trust(name) is Trust.LOST:
                 found.append(f"{name}: its position is lost: {self.trust.why(name)}")
-            self.position(name)
         return found
+
+    def _meet(self, name: str) -> None:
+        """Note where an axis stands, once it has read there twice: there is nothing before it that
+        a flipped bit would stand out from, and everything after it is judged by it."""
+        axis, tolerance = self._axes[name], self.trust.tolerance(name)
+        places = [axis.position()]
+        for _ in range(_READ_AT_FIRST):
+            places.append(axis.position())
+            if abs(places[-1] - places[-2]) <= tolerance:
+                self.trust.seen(name, places[-1], moved=False)
+                return
+        unit = self._description.axes[name].unit
+        told = ", ".join(f"{place * 1e3:.4f}" for place in places)
+        self.trust.seen(name, places[-1], moved=False)
+        self.trust.lower(name, Trust.LOST, f"at rest it read {told} {unit}, one after the other")
 
     def positions(self) -> dict[str, float]:
         """Where every axis reads, m or rad."""

@@ -63,12 +63,16 @@ class SteadyAxis:
         self.hangs = False
         self.stop_error: DeviceError | None = None
         self.has_reference = True
+        self.misread: list[float] = []
         self.idle_after_start_s = 0.0
         self._speed = description.speed
         self._clock = clock
         self._from, self._to, self._since = start, start, 0.0
 
     def position(self) -> float:
+        return self.misread.pop(0) if self.misread else self._here()
+
+    def _here(self) -> float:
         ran = self._speed * max(0.0, self._clock.now() - self._since - self.idle_after_start_s)
         way = self._to - self._from
         here = self._from + math.copysign(min(abs(way), ran), way)
@@ -78,18 +82,18 @@ class SteadyAxis:
 
     def start_move(self, target: float) -> None:
         self.commands.append(target)
-        self._from, self._to, self._since = self.position(), target, self._clock.now()
+        self._from, self._to, self._since = self._here(), target, self._clock.now()
 
     def moving(self) -> bool:
         waits = self._clock.now() - self._since < self.idle_after_start_s
-        return self.hangs or (not waits and abs(self.position() - self._to) > 1e-12
-                              and self.position() != self.sticks_at)  # fmt: skip
+        return self.hangs or (not waits and abs(self._here() - self._to) > 1e-12
+                              and self._here() != self.sticks_at)  # fmt: skip
 
     def stop(self) -> None:
         self.stops += 1
         if self.stop_error is not None:
             raise self.stop_error
-        self._from = self._to = self.position()
+        self._from = self._to = self._here()
 
     def referenced(self) -> bool:
         return self.has_reference

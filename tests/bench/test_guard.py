@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from autocell.bench.guard import Guard
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription, Caps
 from autocell.errors import (
@@ -189,6 +190,24 @@ def test_an_axis_without_reference_is_lost_from_the_start(rig: Rig) -> None:
     rig.axes["spacing"].has_reference = False
     rig.guard.look_around()
     assert rig.guard.trust.trust("spacing") is Trust.LOST
+
+
+def test_a_first_position_with_a_flipped_bit_is_not_believed(rig: Rig) -> None:
+    axis = rig.axes["spacing"]
+    here = axis.position()
+    axis.misread = [here + 0.016]
+    guard = Guard(rig.description, rig.axes, rig.clock, rig.journal)
+    assert guard.look_around() == []
+    assert guard.trust.last_seen("spacing") == here
+    assert guard.trust.trust("spacing") is Trust.KNOWN
+
+
+def test_an_axis_that_reads_elsewhere_each_time_is_lost_from_the_start(rig: Rig) -> None:
+    rig.axes["spacing"].misread = [0.010, 0.020, 0.030, 0.040]
+    guard = Guard(rig.description, rig.axes, rig.clock, rig.journal)
+    (found,) = guard.look_around()
+    assert "at rest it read 10.0000, 20.0000, 30.0000, 40.0000 mm, one after the other" in found
+    assert guard.trust.trust("spacing") is Trust.LOST
 
 
 def _middle(bench: BenchDescription, but: str) -> dict[str, float]:
