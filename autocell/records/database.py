@@ -1,7 +1,7 @@
 """One SQLite file: opened, brought up to date, and each of its errors given a cure.
 
 The file is in write-ahead mode with full synchronisation: what a transaction wrote is on disk
-when it ends (https://sqlite.org/pragma.html#pragma_synchronous).
+when it ends (https://sqlite.org/pragma.html#pragma_synchronous), unless it was told not to wait.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ class Database:
         self.path = path
         self.connection = connection
         self._lock = RLock()
+        self._waits: bool | None = None
 
     @classmethod
     def open(cls, path: Path, patience_s: float) -> Self:
@@ -39,7 +40,6 @@ class Database:
                 connection.row_factory = sqlite3.Row
                 _bring_up_to_date(connection, path)
                 connection.execute("PRAGMA journal_mode = WAL")
-                connection.execute("PRAGMA synchronous = FULL")
                 connection.execute("PRAGMA foreign_keys = ON")
             except BaseException:
                 connection.close()
@@ -51,9 +51,14 @@ class Database:
         self.connection.close()
 
     @contextmanager
-    def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All of what is written inside, or none of it."""
+    def transaction(self, *, waits: bool = True) -> Iterator[sqlite3.Connection]:
+        """All of what is written inside, or none of it.
+
+        Without ``waits`` the disk is not waited for: the end of this process loses nothing, a power
+        failure what was written since the last transaction that waited.
+        """
         with _store_errors(self.path), self._lock:
+            self._synchronise(waits)
             self.connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self.connection
@@ -62,6 +67,11 @@ class Database:
                 if self.connection.in_transaction:
                     self.connection.execute("ROLLBACK")
                 raise
+
+    def _synchronise(self, waits: bool) -> None:
+        if waits != self._waits:
+            self.connection.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
+            self._waits = waits
 
     def write(self, statement: str, values: tuple[Any, ...]) -> int:
         """One statement as one transaction; how many rows it changed."""

@@ -16,7 +16,11 @@ Utc = Callable[[], datetime]
 
 
 class RunWriter:
-    """One run being written. Each call is on disk before it returns, or raises StoreError."""
+    """One run being written. Each call is on disk before it returns, or raises StoreError.
+
+    Only readings do not wait for the disk, so that a reading takes no longer than it must: they
+    are in the store whatever becomes of this process, and on disk before the next move is sent.
+    """
 
     def __init__(self, database: Database, run: str, utc: Utc) -> None:
         self.id = run
@@ -96,6 +100,7 @@ class RunWriter:
                 "samples": reading.samples,
                 "purpose": purpose,
             },
+            waits=False,
         )
 
     def event(self, time_s: float, kind: str, text: str) -> None:
@@ -127,11 +132,11 @@ class RunWriter:
             )
         return outcome
 
-    def _append(self, table: str, values: Mapping[str, str | float]) -> int:
+    def _append(self, table: str, values: Mapping[str, str | float], *, waits: bool = True) -> int:
         """Add a row under the run's next number; that number."""
         columns = ", ".join(["run", "number", *values])
         marks = ", ".join("?" for _ in range(len(values) + 2))
-        with self._database.transaction() as connection:
+        with self._database.transaction(waits=waits) as connection:
             (last,) = connection.execute(
                 f"SELECT coalesce(max(number), 0) FROM {table} WHERE run = ?", (self.id,)
             ).fetchone()

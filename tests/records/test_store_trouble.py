@@ -14,10 +14,13 @@ import pytest
 
 from autocell.description import BenchDescription
 from autocell.errors import StoreError
+from autocell.reading import Reading
 from autocell.records import RunWriter, Store
 from autocell.records.schema import STEPS
+from autocell.setting import Setting
 
 BEGAN = datetime(2026, 11, 25, 9, 31, 7, tzinfo=UTC)
+A_READING = Reading(Setting(0.2, 0.02, 0.0, -0.04, 0.07), 3e-3, 2e-7, 8, 12.25)
 
 KILLED_AFTER_INTENT = """
 import os, signal, sys
@@ -59,11 +62,28 @@ def test_half_a_record_is_never_seen(store: Store, run: RunWriter) -> None:
     assert len(store.run(run.id).events) == 1
 
 
-def test_the_file_is_in_write_ahead_mode_and_fully_synchronised(store: Store) -> None:
-    select = store._database.select
-    assert select("PRAGMA journal_mode")[0][0] == "wal"
-    # 2 is FULL: https://sqlite.org/pragma.html#pragma_synchronous
-    assert select("PRAGMA synchronous")[0][0] == 2
+def test_the_file_is_in_write_ahead_mode(store: Store) -> None:
+    assert store._database.select("PRAGMA journal_mode")[0][0] == "wal"
+
+
+def test_the_disk_is_waited_for_by_all_but_readings(store: Store, run: RunWriter) -> None:
+    asked: list[str] = []
+    store._database.connection.set_trace_callback(asked.append)
+
+    def synchronised() -> int:
+        """2 is FULL, 1 is NORMAL: https://sqlite.org/pragma.html#pragma_synchronous"""
+        return int(store._database.select("PRAGMA synchronous")[0][0])
+
+    run.event(0.0, "note", "before")
+    assert synchronised() == 2
+    run.reading(A_READING, "test")
+    assert synchronised() == 1
+    run.move_intended(1.0, "spacing", 0.0, 0.01, "test")
+    assert synchronised() == 2
+    wanted = [line for line in asked if line.startswith(("PRAGMA synchronous =", "COMMIT"))]
+    assert wanted[-4:] == [
+        "PRAGMA synchronous = NORMAL", "COMMIT", "PRAGMA synchronous = FULL", "COMMIT",
+    ]  # fmt: skip
 
 
 def test_a_record_that_breaks_off_leaves_nothing(store: Store, run: RunWriter) -> None:
