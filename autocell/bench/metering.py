@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import statistics
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -159,7 +160,7 @@ class Metering:
 
     def _mean(self, samples: NDArray[np.float64], dark_w: float) -> Power:
         """Mean without outliers."""
-        middle_w = float(np.median(samples))
+        middle_w = statistics.median(samples.tolist())  # far faster than that of numpy on a few
         expected_w = math.hypot(
             self._description.relative_noise * (middle_w - dark_w),
             self._description.noise_floor_w,

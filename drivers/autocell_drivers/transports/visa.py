@@ -2,7 +2,8 @@
 
 Three things differ from what VISA promises, and are put right here: a closed TCP port opens
 without complaint, a peer that hangs up looks like one that is silent, and bytes that came before
-a timeout are lost. Streams are therefore read a byte at a time.
+a timeout are lost. No more is therefore asked of a socket than has arrived, and of a serial line,
+where PyVISA takes its time for each of many bytes, one byte at a time.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ class VisaTransport:
             self._resource = _open(address)
             if is_socket:
                 self._socket = self._interface()
-                self._check_connected(self._socket)
+                self._arrived(self._socket)
             if self._is_serial:
                 self._own_port(line)
         except BaseException:
@@ -110,7 +111,12 @@ class VisaTransport:
 
     def _receive(self, seconds: float) -> bytes:
         resource = self._opened()
-        size = 1 if self._is_stream else _MESSAGE_SIZE
+        size = 1 if self._is_serial else _MESSAGE_SIZE
+        if self._socket is not None:
+            select.select([self._socket], [], [], seconds)
+            size = self._arrived(self._socket)
+            if size == 0:
+                return b""
         try:
             resource.timeout = max(1, round(seconds * 1000))
             return resource.read_bytes(size, break_on_termchar=True)
@@ -119,8 +125,6 @@ class VisaTransport:
                 raise self._gone(error) from error
         except OSError as error:
             raise self._gone(error) from error
-        if self._socket is not None:
-            self._check_connected(self._socket)
         return b""
 
     def _is_waiting(self, resource: MessageBasedResource) -> bool:
@@ -130,18 +134,21 @@ class VisaTransport:
             return bool(resource.get_visa_attribute(ResourceAttribute.asrl_avalaible_number))
         return False
 
-    def _check_connected(self, line: socket.socket) -> None:
-        """Raises Disconnected when the peer has refused, reset or ended the connection."""
+    def _arrived(self, line: socket.socket) -> int:
+        """How many bytes can be read at once. Raises Disconnected when the peer has refused, reset
+        or ended the connection."""
         refusal = line.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
         if refusal:
             raise self._gone(OSError(refusal, os.strerror(refusal)))
-        if select.select([line], [], [], 0)[0]:
-            try:
-                ended = not line.recv(1, socket.MSG_PEEK)
-            except OSError as error:
-                raise self._gone(error) from error
-            if ended:
-                raise self._gone(OSError("the other end closed the connection"))
+        if not select.select([line], [], [], 0)[0]:
+            return 0
+        try:
+            arrived = line.recv(_MESSAGE_SIZE, socket.MSG_PEEK)
+        except OSError as error:
+            raise self._gone(error) from error
+        if not arrived:
+            raise self._gone(OSError("the other end closed the connection"))
+        return len(arrived)
 
     def _own_port(self, line: Line) -> None:
         resource = self._opened()
