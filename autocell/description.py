@@ -152,6 +152,8 @@ class MeterDescription:
     averaging_s: float
     relative_noise: float
     noise_floor_w: float
+    time_constant_s: float = 0.0
+    """With which it follows the light."""
     dark_tolerance_w: float = 0.0
     """What may be left of the dark level after it was subtracted."""
     stray_tolerance: float = 0.0

@@ -149,6 +149,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             section=raw["power_meter"],
             range_w=meter.range_mw * _MW,
             averaging_s=meter.averaging_ms * _MS,
+            time_constant_s=meter.time_constant_ms * _MS,
             relative_noise=meter.relative_noise,
             noise_floor_w=meter.noise_floor_uw * _UW,
             dark_tolerance_w=_UW
@@ -247,6 +248,7 @@ def _reference_meter(
         section=raw["reference_meter"],
         range_w=meter.range_mw * _MW,
         averaging_s=meter.averaging_ms * _MS,
+        time_constant_s=meter.time_constant_ms * _MS,
         relative_noise=meter.relative_noise,
         noise_floor_w=meter.noise_floor_uw * _UW,
     )

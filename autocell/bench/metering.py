@@ -61,9 +61,9 @@ class Metering:
         """Samples that had to be taken again."""
         self._averaged: list[tuple[float, float]] = []
         self.dark: Power | None = None
-        self.settle_s = SETTLE_S
+        self.settle_s = max(SETTLE_S, _FOLLOWED * description.time_constant_s)
         """How long to rest after a change of the light: longer for a detector that lags, such as a
-        thermal head, once the shutter has shown by how much."""
+        thermal head, once the bench file or the shutter has told by how much."""
 
     def measure_dark(self) -> Power:
         """Close the shutter, read, open it again; the level is kept for later readings.
@@ -74,6 +74,11 @@ class Metering:
         if self._shutter is None:
             self.dark = Power(0.0, self._description.noise_floor_w, 0)
             self._tell("no shutter: the dark level is taken as zero within the noise floor")
+            if not self._description.time_constant_s:
+                self._tell(
+                    "no shutter: a detector that lags behind the light, as a thermal head does, "
+                    "would not be noticed; if it does, say so by power_meter.time_constant_ms"
+                )
             return self.dark
         self._check()
         self._shutter.close()

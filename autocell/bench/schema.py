@@ -319,12 +319,17 @@ class MeterSetting(Section):
 
 
 class LightMeterSection(Section):
-    """A meter of optical power, and the noise of one of its readings."""
+    """A meter of optical power, and the noise of one of its readings.
+
+    ``time_constant_ms`` is that of a detector that follows the light by a first-order lag, as a
+    thermal head does.
+    """
 
     device: Text
     channel: Channel = 1
     range_mw: Positive
     averaging_ms: Positive
+    time_constant_ms: NotNegative = 0.0
     sample_ms: Positive | None = None
     relative_noise: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)]
     noise_floor_uw: Positive

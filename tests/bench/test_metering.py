@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -277,6 +278,23 @@ def test_a_detector_that_lags_shows_it_at_the_shutter_and_is_given_time(
     assert any("time constant" in text for text in told)
     assert metering.settle_s == pytest.approx(7.0 * time_constant_s, rel=0.1)
     assert metering.read(0.003, 5).power_w == pytest.approx(5e-3, rel=3e-3)
+
+
+def test_a_detector_whose_lag_the_bench_file_tells_is_given_time_without_a_shutter() -> None:
+    told: list[str] = []
+    clock = VirtualClock()
+    slow = replace(DESCRIPTION, time_constant_s=0.9)
+    meter = LaggingMeter(clock, 5e-3, 0.9)
+    metering = Metering(slow, meter, None, clock, lambda: None, told.append)
+    metering.measure_dark()
+    assert metering.settle_s == pytest.approx(6.3)
+    assert len(told) == 1  # of the dark level
+
+
+def test_without_a_shutter_it_says_that_a_lag_would_not_be_noticed() -> None:
+    lab = Lab(noisy(5e-3, 10))
+    lab.metering.measure_dark()
+    assert "power_meter.time_constant_ms" in lab.told[1]
 
 
 def test_a_detector_that_follows_at_once_is_not_waited_for() -> None:
