@@ -64,7 +64,7 @@ def test_ctrl_c_in_the_middle_of_a_move_stops_every_axis(
             time.sleep(0.02)
         time.sleep(0.5)
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=240)
         at_rest = bench.end()["positions"]["spacing"]
     assert process.returncode == 4
     assert "Traceback" not in out + err
@@ -90,7 +90,7 @@ def test_a_demo_that_is_interrupted_leaves_no_simulator_behind(autocell: Command
     while "dark" not in (line := process.stderr.readline()):
         assert line, process.communicate()
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=60)  # its pipes close only when all its children have
+    _, err = process.communicate(timeout=240)  # its pipes close only when all its children have
     assert process.returncode == 4
     assert "told to stop" in err
     assert "Traceback" not in err

@@ -80,7 +80,7 @@ def test_a_programme_that_waits_leaves_the_bench_to_others_and_is_ended_by_a_sto
     second = autocell("run", programme)
     status = autocell("status", "--bench", bench.bench_file)
     stopped = autocell("stop", "--bench", bench.bench_file)
-    _, err = process.communicate(timeout=60)
+    _, err = process.communicate(timeout=240)
     assert second.code == 4
     assert f"'autocell run' (process {process.pid}" in second.err
     assert status.code == 0

@@ -15,7 +15,7 @@ import serial
 
 from tests.cli.conftest import AUTOCELL, CommandLine
 
-PATIENCE_S = 60.0
+PATIENCE_S = 240.0
 
 
 def ready(process: subprocess.Popen[str]) -> dict[str, Any]:

@@ -34,7 +34,7 @@ def test_stop_ends_a_change_in_the_middle_of_a_move(autocell: CommandLine) -> No
             assert process.poll() is None, process.communicate()
             time.sleep(0.02)
         stopped = autocell("stop", "--bench", bench.bench_file)
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=240)
         at_rest = bench.end()["positions"]["spacing"]
     assert stopped.code == 0, stopped
     assert "every axis is still" in stopped.out

@@ -18,7 +18,7 @@ from autocell_simulators.rehearsal.one import Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
 
 Comparable = Callable[[Iterable[Rehearsal]], list[Rehearsal]]
-_PATIENCE_S = 120.0
+_PATIENCE_S = 600.0
 
 
 @pytest.fixture
