@@ -8,6 +8,7 @@ import numpy as np
 
 from autocell.belief.alternatives import strained_fit
 from autocell.belief.findings import findings, learned, spacing_and_radii
+from autocell.belief.wrong_way import goes_the_wrong_way
 from autocell.bench.bench import Bench
 from autocell.errors import AutocellError, DeviceError, MotionError, ReadingError
 from autocell.outcome import Outcome, Verdict
@@ -15,6 +16,7 @@ from autocell.procedures import account
 from autocell.procedures.arrival import Arrival
 from autocell.procedures.condition import condition_now
 from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.procedures.wrong_way import wrong_way
 from autocell.reading import Reading
 
 _LEAST_LIGHT = 0.01
@@ -40,10 +42,12 @@ def refuse_darkness(tuning: Tuning, start: Reading) -> None:
 
 
 def suspicion(tuning: Tuning) -> str:
-    """Which tolerances of the bench file the readings do not keep to, in words."""
-    strained = tuning.belief.strained() or (
-        strained_fit(tuning.belief) if tuning.belief.surprises else []
-    )
+    """What of the bench file the readings do not keep to, in words."""
+    belief = tuning.belief
+    if belief.surprises and (turned := goes_the_wrong_way(belief, tuning.rng)) is not None:
+        cure = wrong_way(tuning.bench.description.axes[turned.axis])
+        return f"; {cure}; the readings fit that better by {turned.log_odds:.0f} log units"
+    strained = belief.strained() or (strained_fit(belief) if belief.surprises else [])
     if not strained:
         return ""
     names = ", ".join(f"{name} ({value})" for name, value in strained)

@@ -31,6 +31,7 @@ from autocell.procedures.positioning.figures import Positioning
 from autocell.procedures.positioning.light import Approach, Seen, look
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.tuning import READING_NOISE
+from autocell.procedures.wrong_way import wrong_way
 
 PLACES = (0.0, 0.27, 0.49, 0.76, 1.0)
 """Of the targets on the way of an axis: not evenly, so that a periodic error does not hide (ISO
@@ -173,15 +174,6 @@ class MotionChecked:
 
     outcome: Outcome
     axes: tuple[AxisChecked, ...]
-
-
-def wrong_way(axis: AxisDescription) -> str:
-    """What is said of an axis that counts the wrong way relative to the light."""
-    return (
-        f"the light changes along {axis.name} the other way than the bench file has it: write "
-        f"'direction: {-int(axis.section.get('direction', 1))}' in axes.{axis.name}, or turn the "
-        "sign of what it moves"
-    )
 
 
 def plan_courses(bench: Bench, names: Iterable[str] = (), cycles: int = 3) -> list[Course]:

@@ -1,0 +1,74 @@
+"""Whether the readings fit a bench of which one axis goes the other way.
+
+Sent and read back agree where an axis is mounted or counted the wrong way round; only the light
+contradicts. A belief that is held within the bench file then pulls whatever unknown comes nearest,
+which names the wrong culprit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autocell.belief.alternatives import ALLOWANCE
+from autocell.belief.best_fit import climb, score
+from autocell.belief.likelihood import Evidence
+from autocell.belief.population import Belief
+from autocell.setting import Setting
+
+_DRAWN, _STARTS = 1500, 6
+"""Benches drawn, and how many of them climb."""
+
+_CONVINCED = 12.0
+"""Log units by which the bench with the axis turned round has to explain the readings better."""
+
+
+@dataclass(frozen=True)
+class WrongWay:
+    """An axis, and how much better (log units) the readings are explained when it goes the other
+    way."""
+
+    axis: str
+    log_odds: float
+
+
+def goes_the_wrong_way(belief: Belief, rng: np.random.Generator) -> WrongWay | None:
+    """The axis that the readings fit far better turned round; None where there is no such one.
+
+    An axis is turned about where it stood at the first reading: there the bench was as it is.
+    """
+    evidence = belief.evidence
+    if len(evidence.settings) < 2:
+        return None
+    as_it_is = _best_fit(belief, evidence, rng)
+    turned = [
+        WrongWay(name, _best_fit(belief, changed, rng) - as_it_is)
+        for name, changed in _turned_round(belief, evidence).items()
+    ]
+    best = max(turned, key=lambda found: found.log_odds, default=None)
+    return best if best is not None and best.log_odds > _CONVINCED else None
+
+
+def _turned_round(belief: Belief, evidence: Evidence) -> dict[str, Evidence]:
+    """The readings at the settings where they were taken if an axis goes the other way, by the
+    axis; only axes that have moved."""
+    bench = belief.model.bench
+    places = np.array([setting.as_array() for setting in evidence.settings])
+    went = (places - places[0]) @ np.linalg.pinv(bench.effects).T
+    found = {}
+    for k, (name, axis) in enumerate(bench.axes.items()):
+        if np.ptp(went[:, k]) > axis.repeatability:
+            there = places - 2.0 * went[:, k, None] * np.asarray(axis.effect)
+            settings = tuple(Setting.from_array(place) for place in there)
+            found[name] = replace(evidence, settings=settings)
+    return found
+
+
+def _best_fit(belief: Belief, evidence: Evidence, rng: np.random.Generator) -> float:
+    """Log posterior of the bench that explains the readings best, within the allowance."""
+    model = belief.model
+    prior = model.prior.allowing(ALLOWANCE)
+    z = np.concatenate([prior.draw(_DRAWN, rng), belief.best(_STARTS)])
+    z = z[np.argsort(-score(model, prior, evidence, z))[:_STARTS]]
+    return float(climb(model, prior, evidence, z).log_posterior.max())
