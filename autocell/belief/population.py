@@ -37,9 +37,12 @@ _ON_IT, _ASKED = 320, 1000
 """Members that should have the wanted plateau where it is sought, before anything was read there;
 benches asked how many of them have."""
 
-_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 30, 8
+_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 30, 10
 """Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
 several steps for each unknown, and more the longer its posterior is."""
+
+_FORGOTTEN = 0.8
+"""How far the members have to forget where they stood before what is read off them counts."""
 
 _STRIDES = np.array([0.15, 0.35, 0.6])
 """Standard deviations of the posterior that a member wanders; 2.38/√15 = 0.61 is about the best
@@ -64,6 +67,18 @@ def members_for(model: BenchModel, at: Setting, passes: int) -> int:
     benches = model.prior.draw(_ASKED, np.random.default_rng(0))
     share = float(np.mean(model.predict(benches, (at,)).passes == passes))
     return int(np.clip(_ON_IT / share, _MEMBERS, _MOST_MEMBERS)) if share > 0.0 else _MEMBERS
+
+
+def forgotten(before: FloatArray, now: FloatArray) -> float:
+    """How far members (M, D) have forgotten where they were: one less the correlation of then and
+    now, the median over the unknowns. 0 where they stand still, about 1 where chance has mixed
+    them."""
+    then, here = before - before.mean(axis=0), now - now.mean(axis=0)
+    size = np.sqrt(np.sum(then**2, axis=0) * np.sum(here**2, axis=0))
+    known = size > 0.0
+    if not np.any(known):
+        return 1.0
+    return float(np.median(1.0 - np.sum(then * here, axis=0)[known] / size[known]))
 
 
 class Belief:
@@ -146,16 +161,14 @@ class Belief:
 
     def settle(self) -> None:
         """Spread fewer members much longer, for numbers that are read off their spread: until they
-        spread no further."""
+        have forgotten where the readings on the way had left them."""
         some = self._rng.permutation(len(self.z))[:_SETTLED]
         self.z, self._predicted = self.z[some], self._predicted[some]
-        before = 0.0
+        start = self.z.copy()
         for _ in range(_MOST_SETTLING):
             self._spread(self._absorbed, self._absorbed.log_likelihood, _SETTLING_SWEEPS)
-            now = float(np.std(self.z, axis=0).sum())
-            if now < 1.02 * before:
+            if forgotten(start, self.z) >= _FORGOTTEN:
                 break
-            before = now
 
     def best(self, count: int, *, showing: tuple[Setting, int] | None = None) -> FloatArray:
         """The (at most) ``count`` members with the highest posterior density, (count, D).

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from autocell.belief.alternatives import weigh
 from autocell.belief.model import BenchModel
+from autocell.belief.population import forgotten
 from autocell.reading import Reading
 
 from .conftest import (
@@ -19,6 +20,7 @@ from .conftest import (
     TARGET,
     UNKNOWNS,
     a_belief,
+    a_bench,
     a_model,
     believing,
     beside,
@@ -201,3 +203,26 @@ def test_more_readings_support_the_truth_more_and_prove_no_more_falsehoods(model
     assert mean[1] + 0.05 < mean[2]
     assert mean[-1] > 0.95
     assert falsely_sure.tolist() == [0, 0, 0, 0]
+
+
+def test_members_that_have_not_moved_have_forgotten_nothing():
+    z = np.random.default_rng(0).normal(size=(300, 4))
+    assert forgotten(z, z) == pytest.approx(0.0)
+    assert forgotten(z, -z) == pytest.approx(2.0)
+    assert forgotten(z, np.random.default_rng(1).normal(size=(300, 4))) == pytest.approx(
+        1.0, abs=0.2
+    )
+    fixed = np.column_stack([z, np.zeros(300)])
+    assert forgotten(fixed, fixed) == pytest.approx(0.0), "an unknown that is known has no say"
+
+
+def test_once_settled_an_unknown_that_no_reading_tells_is_as_open_as_before():
+    model = a_model("spacing_offset_m", "reflectivity", "log_gain", "scale of yaw")
+    readings = readings_of(model, a_bench(spacing_offset_m=0.2), [beside(s) for s in SHIFTS_M[:5]])
+    belief = believing(model, readings, members=300)
+    untold = UNKNOWNS.index("scale of yaw")
+    belief.z[:, untold] = 0.4  # as where a population was thinned to the children of few
+    belief.settle()
+    assert np.mean(belief.z[:, untold]) == pytest.approx(0.0, abs=0.15)
+    open_still = np.std(model.prior.draw(5000, np.random.default_rng(0))[:, untold])
+    assert np.std(belief.z[:, untold]) == pytest.approx(open_still, rel=0.15)
