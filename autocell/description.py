@@ -102,6 +102,43 @@ class BeamDescription:
 
 
 @dataclass(frozen=True)
+class OpenLoopDescription:
+    """The steps of an axis that counts them and sees nothing; steps and distances in m or rad.
+
+    A step forward does ``step`` times what the belief finds out as the axis's scale, from within
+    ``gain_tolerance`` of one; a step backward does ``backward`` times as much as one forward, with
+    ``backward_u`` of standard uncertainty. After a reversal ``dead_steps`` move nothing, with
+    ``dead_steps_u``.
+    """
+
+    step: float
+    gain_tolerance: float
+    """By what share of itself a step of either direction may do more or less."""
+    scatter: float
+    """Standard deviation of one step, as a share of it."""
+    backward: float
+    backward_u: float
+    dead_steps: float
+    dead_steps_u: float
+
+    @classmethod
+    def within(
+        cls, step: float, gain_tolerance: float, scatter: float, most_dead_steps: float
+    ) -> OpenLoopDescription:
+        """What tolerances alone tell: both gains flat within theirs, and as many dead steps as
+        none to ``most_dead_steps``. The ratio of two such gains has √2 of the spread of one."""
+        return cls(
+            step,
+            gain_tolerance,
+            scatter,
+            backward=1.0,
+            backward_u=gain_tolerance * math.sqrt(2.0 / 3.0),
+            dead_steps=0.5 * most_dead_steps,
+            dead_steps_u=most_dead_steps / math.sqrt(12.0),
+        )
+
+
+@dataclass(frozen=True)
 class AxisDescription:
     """One axis. Lengths in m or rad, as ``unit`` says at the edge (mm or mrad)."""
 
@@ -123,6 +160,8 @@ class AxisDescription:
     """By what share of itself the effect may be wrong."""
     coupling_tolerance: float = 0.0
     """Share of its travel that may act as another axis of the same unit would."""
+    open_loop: OpenLoopDescription | None = None
+    """Of an axis that counts its own steps; None where something sees where it is."""
 
     @property
     def overshoot(self) -> float:
@@ -315,9 +354,14 @@ class BenchDescription:
         """Lowest and highest position of an axis that may be asked for, m or rad.
 
         An approach from any side stays within the limits and, for the spacing, keeps the minimum
-        gap, however far the true spacing is from the nominal one.
+        gap, however far the true spacing is from the nominal one. An open-loop axis leaves
+        room for what its steps may do too much on the way from one of these ends to the other.
         """
         low, high = self.axes[axis].reach
+        steps = self.axes[axis].open_loop
+        if steps is not None:
+            room = steps.gain_tolerance * (high - low) / (1.0 + 2.0 * steps.gain_tolerance)
+            low, high = low + room, high - room
         if axis == "spacing":
             low = max(low, self.lowest_spacing_m - self.spacing_at_zero_m)
         return low, high

@@ -23,6 +23,8 @@ from autocell.optics.absorption import SPEED_OF_LIGHT_M_PER_S
 _INSTRUMENTS = ("power_meter", "delay_meter", "reference_meter", "thermometer", "shutter")
 """Sections beside the axes that name a device."""
 
+_SPOKEN = {"um": "µm", "urad": "µrad"}
+
 CAUTION_CLASSES = ("3R", "3B", "4")
 """Classes of IEC 60825-1 whose direct beam can injure an eye."""
 
@@ -133,6 +135,22 @@ def _limits(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                         f"a backlash of {backlash:g} {unit} leaves no travel between the limits "
                         f"{low:g} and {high:g} {unit}",
                     )
+
+
+def _steps(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    """An axis that goes by whole steps stops up to half a step beside any target."""
+    for name in _axes(raw):
+        for unit, small in (("mm", "um"), ("mrad", "urad")):
+            place: Path = ("axes", name, "open_loop", f"step_{small}")
+            step = _number(raw, *place)
+            repeats = _number(raw, "axes", name, f"repeatability_{unit}")
+            if step is not None and repeats is not None and 2e3 * repeats < step:
+                yield Complaint(
+                    place,
+                    f"a step of {step:g} {_SPOKEN[small]} is too coarse for a repeatability of "
+                    f"{repeats:g} {unit}: the axis stops up to half a step beside its target; "
+                    f"write a repeatability_{unit} of at least {step / 2e3:g}",
+                )
 
 
 def _spacing(raw: Mapping[str, Any]) -> Iterator[Complaint]:
@@ -345,6 +363,7 @@ _CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
     _exit_has_a_hole,
     _detector_faces_something,
     _limits,
+    _steps,
     _spacing,
     _devices_exist,
     _channels_differ,

@@ -26,6 +26,7 @@ from autocell.description import (
     LaserDescription,
     MeterDescription,
     MirrorDescription,
+    OpenLoopDescription,
     RecoveryLimits,
     ShutterDescription,
     ThermometerDescription,
@@ -318,6 +319,7 @@ def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDe
             effect=effect_of(axis),
             scale_tolerance=axis.scale_tolerance_percent * _PERCENT,
             coupling_tolerance=axis.coupling_tolerance_percent * _PERCENT,
+            open_loop=_steps(axis.open_loop),
         )  # fmt: skip
     return AxisDescription(
         name, "mm", axis.device, section,
@@ -335,4 +337,19 @@ def _axis(name: str, axis: schema.AnyAxis, section: Mapping[str, Any]) -> AxisDe
             if isinstance(axis, schema.SpacingAxis)
             else axis.coupling_tolerance_percent * _PERCENT
         ),
+        open_loop=_steps(axis.open_loop),
     )  # fmt: skip
+
+
+def _steps(
+    steps: schema.LinearOpenLoop | schema.AngularOpenLoop | None,
+) -> OpenLoopDescription | None:
+    if steps is None:
+        return None
+    micro = steps.step_um if isinstance(steps, schema.LinearOpenLoop) else steps.step_urad
+    return OpenLoopDescription.within(
+        micro * _UM,
+        steps.gain_tolerance_percent * _PERCENT,
+        steps.scatter_percent * _PERCENT,
+        steps.dead_steps,
+    )

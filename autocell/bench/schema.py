@@ -179,6 +179,32 @@ class DeviceSection(Section):
     identity: Text
 
 
+class OpenLoopSteps(Section):
+    """What may be wrong with the steps of a drive that counts them and sees nothing.
+
+    ``gain_tolerance_percent`` is how far what a step does may be from what the units of the axis
+    say, in each direction on its own; ``scatter_percent`` the standard deviation of one step;
+    ``dead_steps`` the most that move nothing after a reversal. All of these are common practice,
+    no source.
+    """
+
+    gain_tolerance_percent: Annotated[float, Field(strict=True, gt=0, le=40)] = 20.0
+    scatter_percent: Percent = 5.0
+    dead_steps: NotNegative = 10.0
+
+
+class LinearOpenLoop(OpenLoopSteps):
+    """Of an axis in mm."""
+
+    step_um: Positive
+
+
+class AngularOpenLoop(OpenLoopSteps):
+    """Of an axis in mrad."""
+
+    step_urad: Positive
+
+
 class LinearAxis(Section):
     """An axis in mm."""
 
@@ -192,6 +218,7 @@ class LinearAxis(Section):
     backlash_mm: NotNegative
     repeatability_mm: Positive
     overnight_drift_mm: NotNegative
+    open_loop: LinearOpenLoop | None = None
 
 
 class SpacingAxis(LinearAxis):
@@ -292,6 +319,7 @@ class AngularInputAxis(Section):
     backlash_mrad: NotNegative
     repeatability_mrad: Positive
     overnight_drift_mrad: NotNegative
+    open_loop: AngularOpenLoop | None = None
     scale_tolerance_percent: Percent = SCALE_PERCENT
     coupling_tolerance_percent: Percent = COUPLING_PERCENT
     moves: AngularMoves | None = None

@@ -260,3 +260,54 @@ def test_an_unknown_configuration_names_those_that_exist() -> None:
 def test_scalars_follow_the_core_schema_of_yaml_1_2(text: str, value: object) -> None:
     """YAML 1.2.2, section 10.3.2 "Tag Resolution"."""
     assert parse(f"key: {text}").values == {"key": value}
+
+
+OPEN_LOOP = "    backlash_mrad: 0.15\n    open_loop: {step_urad: 0.5"
+
+
+def test_steps_of_an_open_loop_axis_have_tolerances_of_their_own(tmp_path: Path) -> None:
+    file = tmp_path / "bench.yaml"
+    text = GOOD.replace("    backlash_mrad: 0.15", OPEN_LOOP + "}", 1)
+    text = text.replace(
+        "    backlash_mm: 0.005",
+        "    backlash_mm: 0\n    open_loop: {step_um: 0.1, gain_tolerance_percent: 30, "
+        "scatter_percent: 4, dead_steps: 12}",
+        1,
+    )
+    file.write_text(text, "utf-8")
+    bench = load(file)
+    steps = bench.axes["pitch"].open_loop
+    assert steps is not None
+    assert steps.step == pytest.approx(0.5e-6)
+    assert (steps.gain_tolerance, steps.scatter, steps.dead_steps) == pytest.approx((0.2, 0.05, 5))
+    assert (steps.backward, steps.backward_u) == pytest.approx((1.0, 0.2 * np.sqrt(2 / 3)))
+    steps = bench.axes["horizontal"].open_loop
+    assert steps is not None
+    assert steps.step == pytest.approx(1e-7)
+    assert (steps.gain_tolerance, steps.scatter, steps.dead_steps) == pytest.approx((0.3, 0.04, 6))
+    assert bench.axes["yaw"].open_loop is None
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "cure"),
+    [
+        ("}", "", ""),
+        (", gain_tolerance_percent: 60}", ".gain_tolerance_percent", "less than or equal to 40"),
+        (", gain_tolerance_percent: 0}", ".gain_tolerance_percent", "0 must be more than 0"),
+        (", dead_steps: -1}", ".dead_steps", "-1 must not be less than 0"),
+        (", step_um: 0.1}", ".step_um", "unknown key"),
+        (", backwards: 0.8}", ".backwards", "unknown key; known here: gain_tolerance_percent"),
+    ],
+)
+def test_impossible_steps_are_refused_where_they_stand(
+    refusal: Refusal, section: str, key: str, cure: str
+) -> None:
+    line = line_of("backlash_mrad: 0.15") + 1
+    if not key:
+        change = (OPEN_LOOP + section).replace("step_urad: 0.5", "step_urad: 50")
+        (told,) = refusal(("    backlash_mrad: 0.15", change))
+        key, cure = ".step_urad", "write a repeatability_mrad of at least 0.025"
+    else:
+        told, *_ = refusal(("    backlash_mrad: 0.15", OPEN_LOOP + section))
+    assert told.startswith(f"bench.yaml:{line}: axes.pitch.open_loop{key}: ")
+    assert cure in told
