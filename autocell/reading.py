@@ -13,7 +13,8 @@ class Reading:
 
     ``setting`` is what the axes read back during the reading. ``uncertainty_w`` is the standard
     uncertainty of the mean of ``samples`` readings, dark level included. ``time_s`` is bench
-    time since the run began.
+    time since the run began. ``position_u`` has the standard uncertainty of the position of each
+    open-loop axis, m or rad: the light is of where it was, the setting of where it was believed.
     """
 
     setting: Setting
@@ -21,6 +22,7 @@ class Reading:
     uncertainty_w: float
     samples: int
     time_s: float
+    position_u: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from autocell.bench.budget import Usage
 from autocell.bench.guard import Guard
 from autocell.bench.metering import Metering, Power
 from autocell.bench.motion import Motion
+from autocell.bench.open_loop import OpenLoopAxes
 from autocell.bench.phasing import Phasing
 from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import (
@@ -22,6 +23,7 @@ from autocell.bench.protocols import (
     Thermometer,
     Troubles,
 )
+from autocell.bench.step_counting import StepState
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription, Caps
 from autocell.errors import DeviceError, ReadingError, UsageError
@@ -144,6 +146,11 @@ class Bench:
         lost = (name for name, trust in self.trust().items() if trust is Trust.LOST)
         return {name: self._guard.trust.why(name) for name in lost}
 
+    def estimated(self) -> dict[str, str]:
+        """Axes whose position is estimated, and what made it so."""
+        estimated = (name for name, trust in self.trust().items() if trust is Trust.ESTIMATED)
+        return {name: self._guard.trust.why(name) for name in estimated}
+
     def restore_trust(self, axis: str, cause: str) -> None:
         """Believe an axis again, because it was homed or the light says so; written down."""
         self._guard.restore_trust(axis, cause)
@@ -161,6 +168,18 @@ class Bench:
     def tried(self) -> dict[str, bool]:
         """Of every axis, whether a move has shown that it goes the right way and far enough."""
         return {name: self._guard.trust.tried(name) for name in self.description.axes}
+
+    @property
+    def open_loop(self) -> OpenLoopAxes:
+        """The axes that count their steps and see nothing."""
+        return self._guard.open_loop
+
+    def recall_steps(self, known: Mapping[str, StepState]) -> None:
+        """Go on from what an earlier run believed of open-loop axes; where they then stand is
+        where undoing ends."""
+        self.open_loop.recall(known)
+        if known:
+            self.make_home({})
 
     def tells_reference(self, axis: str) -> bool:
         """Whether the controller of this axis would say that it has lost its position."""
@@ -210,7 +229,12 @@ class Bench:
         self._settle()
         power = self._metering.read(relative_uncertainty, max_samples)
         reading = Reading(
-            self.setting, power.power_w, power.uncertainty_w, power.samples, self.time_s
+            self.setting,
+            power.power_w,
+            power.uncertainty_w,
+            power.samples,
+            self.time_s,
+            tuple(self.open_loop.u.items()),
         )
         self._guard.budget.readings += 1
         self._journal.reading(reading, purpose)

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from autocell.description import BenchDescription, Caps
 from autocell.errors import BudgetError
 
+BY_SIGNAL = 40
+"""Readings that a way back by the light may take on a bench with open-loop axes."""
+
 
 @dataclass(frozen=True)
 class Usage:
@@ -30,11 +33,13 @@ class Budget:
 
     def __init__(self, description: BenchDescription) -> None:
         self._caps = description.caps
+        counting = sum(axis.open_loop is not None for axis in description.axes.values())
+        looking = BY_SIGNAL if counting else 0
         spans_m = [axis.high - axis.low for axis in description.axes.values() if axis.unit == "mm"]
         count = len(description.axes)
         self._reserve = Caps(
-            moves=4 * count,
-            readings=5,
+            moves=4 * count + 2 * looking * counting,
+            readings=5 + looking,
             travel_m=2.0 * sum(spans_m),
             time_s=max(120.0, 0.1 * self._caps.time_s),
         )

@@ -10,6 +10,7 @@ from typing import NoReturn
 
 from autocell.bench import first_moves
 from autocell.bench.budget import Budget, Usage
+from autocell.bench.open_loop import OpenLoopAxes
 from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
 from autocell.bench.trust import Trust, TrustBook
@@ -47,6 +48,9 @@ class Guard:
         self.at_rest_since_s = 0.0
         self.trust = TrustBook(description.axes.values())
         self.budget = Budget(description)
+        self.open_loop = OpenLoopAxes(
+            description, axes, self.trust, self.budget.travelled, self._tell
+        )
 
     @property
     def time_s(self) -> float:
@@ -197,6 +201,7 @@ class Guard:
         self.at_rest_since_s = self.time_s
         if number is not None:
             self._journal.move_ended(number, self.time_s, position, outcome)
+        self.open_loop.rested(name)
 
     @property
     def under_way(self) -> tuple[str, ...]:
@@ -291,16 +296,17 @@ class Guard:
     def restore_trust(self, name: str, cause: str) -> None:
         """Believe an axis again, because it was homed or the light says so; written down."""
         self.trust.restore(name, cause)
+        self.open_loop.kept(name)
         self._tell("trust", f"{name}: known again, {cause}")
 
     def _check_leg(self, move: PlannedMove, leg: float) -> None:
         axis = move.axis
-        play = axis.repeatability
+        play = axis.repeatability + self.open_loop.may_miss(axis.name, leg)
         if not axis.low + play - ROUNDING <= leg <= axis.high - play + ROUNDING:
             raise LimitError(
                 f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} would "
                 f"be commanded to {trade(axis, leg)}; its limits are {_range(axis)}, less "
-                f"{trade(axis, play)} that it scatters by{_approach(move)}"
+                f"{trade(axis, play)} that it scatters by{_steps(axis)}{_approach(move)}"
             )
         if axis.name != "spacing":
             return
@@ -344,6 +350,10 @@ class Guard:
 
 def _range(axis: AxisDescription) -> str:
     return f"{trade(axis, axis.low)} to {trade(axis, axis.high)}"
+
+
+def _steps(axis: AxisDescription) -> str:
+    return "" if axis.open_loop is None else ", and that its unequal steps may miss by"
 
 
 def _approach(move: PlannedMove) -> str:

@@ -29,6 +29,7 @@ from autocell.bench.protocols import (
     Transport,
     Troubles,
 )
+from autocell.bench.step_counting import counting_steps
 from autocell.description import AxisDescription, BenchDescription, DeviceDescription
 from autocell.errors import BenchFileError, WrongIdentity
 from autocell.reading import Reading
@@ -234,6 +235,7 @@ def _assemble(
     notes: list[str] = []
     for name, axis in description.axes.items():
         notes += _compare_limits(description, axis, axes[name])
+        axes[name] = counting_steps(axes[name], axis.open_loop)
     meter_section = {
         **description.meter.section,
         "wavelength_nm": description.laser.wavelength_m * 1e9,

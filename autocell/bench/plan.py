@@ -62,6 +62,9 @@ def travel_time(axis: AxisDescription, distance: float) -> float:
 def time_limit(axis: AxisDescription, distance: float) -> float:
     """Seconds after which a move over ``distance`` has failed: half as long again as it should
     take, and a second for the controller to accept it and to settle."""
+    steps = axis.open_loop
+    if steps is not None:  # small steps have to be more
+        distance = abs(distance) / min(1.0, steps.backward) + 2.0 * steps.dead_steps * steps.step
     return 1.5 * travel_time(axis, distance) + 1.0
 
 

@@ -107,10 +107,23 @@ class TrustBook:
 
     def arrived(self, name: str) -> None:
         """An approach ended where it was sent: what was estimated is known again. What is lost
-        stays lost, since the counter agrees with itself wherever it starts from."""
+        stays lost, since the counter agrees with itself wherever it starts from; for the same
+        reason an open-loop axis is never known better for its own count."""
         belief = self._beliefs[name]
-        if belief.trust is Trust.ESTIMATED:
+        if belief.trust is Trust.ESTIMATED and self._axes[name].open_loop is None:
             belief.trust, belief.why = Trust.KNOWN, "arrived where it was sent"
+
+    def decayed(self, name: str, u: float) -> None:
+        """The steps of an open-loop axis have left its position with this standard uncertainty, m
+        or rad: where that is more than a resting axis may appear to move, it is estimated."""
+        if u > self.tolerance(name):
+            unit = self._axes[name].unit
+            self.lower(
+                name,
+                Trust.ESTIMATED,
+                f"by its travel its steps may have left it elsewhere, standard uncertainty "
+                f"{u * 1e3:.4f} {unit}",
+            )
 
     def restore(self, name: str, cause: str) -> None:
         """Believe an axis again, because it was homed or the light says so."""

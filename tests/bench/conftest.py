@@ -13,6 +13,7 @@ from autocell.bench.file import load, shipped
 from autocell.bench.guard import Guard
 from autocell.bench.motion import Motion
 from autocell.bench.protocols import RawReading
+from autocell.bench.step_counting import counting_steps
 from autocell.description import AxisDescription, BenchDescription
 from autocell.errors import DeviceError, StoreError
 from autocell.reading import Reading
@@ -144,7 +145,8 @@ def make_rig(description: BenchDescription | None = None, *, tried: bool = True)
         name: SteadyAxis(axis, clock, (axis.low + axis.high) / 2)
         for name, axis in description.axes.items()
     }
-    guard = Guard(description, axes, clock, journal)
+    counted = {n: counting_steps(a, description.axes[n].open_loop) for n, a in axes.items()}
+    guard = Guard(description, counted, clock, journal)
     guard.look_around()
     for name in description.axes if tried else ():
         guard.trust.found_right(name)
