@@ -11,11 +11,13 @@ between its modes.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocell.belief.likelihood import Evidence
+from autocell.belief.misplaced import misplaced_w
 from autocell.belief.model import BenchModel, Prediction
 from autocell.belief.unknowns import FloatArray
 from autocell.reading import Reading
@@ -95,6 +97,7 @@ class Belief:
     ) -> None:
         self.model = model
         self.readings: list[Reading] = []
+        self._doubted: list[Reading] = []
         self.surprises = 0
         self._forgiven = 0
         self._rng = rng
@@ -112,7 +115,7 @@ class Belief:
     @property
     def evidence(self) -> Evidence:
         """All readings so far, merged by setting."""
-        return Evidence.of(self.readings, model_error=self._model_error)
+        return Evidence.of(self._doubted, model_error=self._model_error)
 
     def predict(self, settings: Sequence[Setting], most: int | None = None) -> Prediction:
         """What the members (at most ``most`` of them) would show at each setting."""
@@ -128,6 +131,7 @@ class Belief:
         forced to fit; ``surprises`` counts how often.
         """
         self.readings.append(reading)
+        self._doubted.append(self._with_doubt(reading))
         self._absorb()
         if len(self.readings) > 2 and self._missed() > self._forgiven:
             self._start_over()
@@ -137,6 +141,13 @@ class Belief:
                 self._start_over()
                 # one bad reading stays bad; only another one is another surprise
                 self._forgiven = self._missed()
+
+    def _with_doubt(self, reading: Reading) -> Reading:
+        """A reading as uncertain as it is of what stood where it was believed to."""
+        if not any(u for _, u in reading.position_u):
+            return reading
+        extra_w = misplaced_w(self.model, self.z, reading)
+        return replace(reading, uncertainty_w=float(np.hypot(reading.uncertainty_w, extra_w)))
 
     @property
     def remembers(self) -> bool:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.belief.memory import Memory
-from autocell.description import BenchDescription
+from autocell.description import AxisDescription, BenchDescription
 from autocell.outcome import Learned
 
 FloatArray = NDArray[np.float64]
@@ -79,7 +79,7 @@ def unknowns_of(bench: BenchDescription) -> tuple[Unknown, ...]:
         Unknown("dark_w", "the dark level", 0.0, bench.meter.dark_tolerance_w),
         Unknown("stray", "the stray light", 0.0, bench.meter.stray_tolerance),
         *(
-            Unknown(scale_of(name), f"the scale of {name}", 0.0, axis.scale_tolerance)
+            Unknown(scale_of(name), f"the scale of {name}", 0.0, _scale_tolerance(axis))
             for name, axis in bench.axes.items()
         ),
         *(
@@ -90,6 +90,14 @@ def unknowns_of(bench: BenchDescription) -> tuple[Unknown, ...]:
         ),
     )
     return tuple(unknown for unknown in everything if unknown.tolerance > 0.0)
+
+
+def _scale_tolerance(axis: AxisDescription) -> float:
+    """With open-loop axes, what all steps do too much or too little alike."""
+    steps = axis.open_loop
+    return (
+        axis.scale_tolerance if steps is None else max(axis.scale_tolerance, steps.gain_tolerance)
+    )
 
 
 def scale_of(axis: str) -> str:
