@@ -14,8 +14,10 @@ from autocell.errors import AutocellError, DeviceError, MotionError, ReadingErro
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures import account
 from autocell.procedures.arrival import Arrival
+from autocell.procedures.by_signal import back_home
 from autocell.procedures.condition import condition_now
-from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.procedures.light_search import Light
+from autocell.procedures.tuning import Tuning
 from autocell.procedures.wrong_way import wrong_way
 from autocell.reading import Reading
 
@@ -110,18 +112,11 @@ def used(bench: Bench, verdict: Verdict, reason: str) -> Outcome:
 def hold(tuning: Tuning, reason: str) -> Outcome:
     """Go back to the start, read there again, and say why."""
     tuning.tell("hold", f"going back to the start: {reason}")
+    first = tuning.belief.readings[0] if tuning.belief.readings else None
     try:
-        tuning.bench.return_home()
-        with tuning.bench.reserve():
-            reading = tuning.bench.read_power("the start, again", READING_NOISE)
+        back = back_home(tuning.bench, None if first is None else Light.of(first))
     except AutocellError as error:
         tuning.bench.stop()
         verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
         return so_far(tuning, verdict, f"{reason}; the way back failed too: {error}")
-    first = tuning.belief.readings[0] if tuning.belief.readings else None
-    again = (
-        ""
-        if first is None
-        else f", reading {1e3 * reading.power_w:.4g} mW ({1e3 * first.power_w:.4g} mW before)"
-    )
-    return so_far(tuning, Verdict.HELD, f"{reason}; back at the start{again}")
+    return so_far(tuning, Verdict.HELD, f"{reason}; {back.words}")

@@ -22,9 +22,11 @@ from autocell.errors import (
 from autocell.outcome import Outcome, Verdict
 from autocell.patterns import list_patterns, spacing_reach
 from autocell.procedures import account
+from autocell.procedures.by_signal import back_home
 from autocell.procedures.ending import used
+from autocell.procedures.light_search import Light
 from autocell.procedures.progress import Listener, nobody
-from autocell.procedures.tuning import READING_NOISE, Tuning
+from autocell.procedures.tuning import Tuning
 from autocell.reading import Reading
 from autocell.setting import Setting
 
@@ -101,17 +103,17 @@ def survey(
     try:
         tuning.tell("dark", "reading the dark level")
         bench.measure_dark()
-        first = tuning.read_at(start, "survey", "reading where the bench stands")
+        tuning.read_at(start, "survey", "reading where the bench stands")
         for spacing in sorted(spacings_m):
             tuning.read_at(start.at_spacing(spacing), "survey", "reading along the spacing")
     except (BudgetError, LimitError, ReadingError) as error:
-        outcome = _back(tuning, Verdict.HELD, str(error))
+        outcome = _back(tuning, Verdict.HELD, str(error), _first(tuning))
     except DeviceError as error:
         bench.stop()
         outcome = used(bench, Verdict.FAILED, str(error))
     else:
         told = f"{len(spacings_m)} readings along the spacing"
-        outcome = _back(tuning, Verdict.UNCHANGED, told, first)
+        outcome = _back(tuning, Verdict.UNCHANGED, told, _first(tuning))
     outcome, steps = replace(outcome, start=start), _steps(tuning)
     return Survey(_with_findings(tuning, outcome, start) if steps else outcome, steps)
 
@@ -121,21 +123,24 @@ def _steps(tuning: Tuning) -> tuple[Step, ...]:
     return tuple(Step(reading, *tuning.guess(reading.setting)) for reading in readings)
 
 
-def _back(tuning: Tuning, verdict: Verdict, reason: str, first: Reading | None = None) -> Outcome:
+def _first(tuning: Tuning) -> Reading | None:
+    """What was read where the bench stood, if anything was."""
+    return tuning.belief.readings[0] if tuning.belief.readings else None
+
+
+def _back(tuning: Tuning, verdict: Verdict, reason: str, first: Reading | None) -> Outcome:
     """Go back to the start and read there again."""
     bench = tuning.bench
     tuning.tell("back", "going back to where the bench stood")
     try:
-        bench.return_home()
-        with bench.reserve():
-            again = bench.read_power("the start, again", READING_NOISE)
+        back = back_home(bench, None if first is None else Light.of(first))
     except AutocellError as error:
         bench.stop()
         verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
         return used(bench, verdict, f"{reason}; the way back failed: {error}")
-    before = "" if first is None else f" ({first.power_w * 1e3:.4g} mW before)"
-    words = f"{reason}; back at the start, reading {again.power_w * 1e3:.4g} mW{before}"
-    return used(bench, verdict, words)
+    if back.as_before is False:
+        verdict = Verdict.HELD
+    return used(bench, verdict, f"{reason}; {back.words}")
 
 
 def _with_findings(tuning: Tuning, outcome: Outcome, start: Setting) -> Outcome:

@@ -16,6 +16,8 @@ from autocell.bench.trust import Trust
 from autocell.description import AxisDescription
 from autocell.errors import AutocellError, DeviceError, StoreError
 from autocell.outcome import Outcome, Verdict
+from autocell.procedures.by_signal import by_signal
+from autocell.procedures.light_search import Light
 from autocell.reading import Reading
 from autocell.records import MoveRecord, RunRecord, RunSummary, RunWriter, Store, Whereabouts
 
@@ -104,8 +106,12 @@ def clear_up(bench: Bench, store: Store, journal: RunWriter) -> Aftermath:
 
 def accept(bench: Bench, store: Store, journal: RunWriter) -> Aftermath:
     """Take the positions that the axes read now for true, on somebody's word, and close the runs
-    that had broken off. Held when a controller itself says that an axis is lost."""
+    that had broken off. Held when a controller itself says that an axis is lost; an open-loop one
+    has no reference to find, so that this word is all there is for it."""
     broken = _broken_off(bench, store, journal)
+    for name in bench.lost():
+        if name in bench.open_loop.names:
+            bench.restore_trust(name, "its position was accepted")
     if lost := _lost(bench):
         return Aftermath(f"not accepted: {'; '.join(lost)}", Verdict.HELD)
     _begin_here(bench, journal)
@@ -187,7 +193,12 @@ def _displaced(axis: AxisDescription, position: float, left: Whereabouts, at_zer
 
 def _lost(bench: Bench, except_for: Collection[str] = ()) -> list[str]:
     return [
-        f"the position of {name} is lost; home it at its controller"
+        f"the position of {name} is lost; "
+        + (
+            "look where it stands, and say 'autocell accept'"
+            if name in bench.open_loop.names
+            else "home it at its controller"
+        )
         for name, trust in bench.trust().items()
         if trust is Trust.LOST and name not in except_for
     ]
@@ -212,7 +223,7 @@ def _undo(bench: Bench, broken: _BrokenOff, store: Store, journal: RunWriter) ->
     if before is None:
         return _closed(told, broken, store, bench, journal)
     with bench.reserve():
-        now = bench.read_power("where the broken run began, again")
+        now = by_signal(bench, bench.home_setting, Light.of(before), "where it began").reading
     told += f", reading {1e3 * now.power_w:.4g} mW ({1e3 * before.power_w:.4g} mW before)"
     if abs(now.power_w - before.power_w) > _SAME_LIGHT * before.power_w:
         return Aftermath(

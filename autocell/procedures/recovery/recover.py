@@ -13,8 +13,10 @@ from autocell.description import BenchDescription
 from autocell.errors import AutocellError, BudgetError, DeviceError, LimitError, ReadingError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.arrival import Arrival, apart
+from autocell.procedures.by_signal import Back, by_signal
 from autocell.procedures.condition import condition_now, laser_ratio, power_ratio
 from autocell.procedures.ending import outcome_at, used
+from autocell.procedures.light_search import Light
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.recovery.account import Ledger, nearer_to_one, travel
 from autocell.procedures.recovery.cause import Facts, name_cause
@@ -76,7 +78,8 @@ def within(bench: BenchDescription, power: Ratio) -> bool:
 @dataclass
 class _Run:
     """One recovery under way. ``here`` is where the bench belongs: its start, or where the last
-    accepted step has brought it; ``reached`` the last place where the pattern was proved."""
+    accepted step has brought it, and ``light`` what was read there; ``reached`` the last place
+    where the pattern was proved."""
 
     bench: Bench
     reference: ReferenceSetting
@@ -91,6 +94,7 @@ class _Run:
 
     def __post_init__(self) -> None:
         self.here: Setting = self.reference.setting
+        self.light: Light | None = None
         self.began = self.bench.last_positions()
         self.steps: list[StepTried] = []
 
@@ -108,6 +112,7 @@ class _Run:
         self._tell("read", "comparing with the reference setting")
         bench.measure_dark()
         self.before = self._look("comparing with the reference setting")
+        self.light = Light(self.before.power_w, self.before.power_u_w)
         power, laser = self._ratios(self.before)
         away = self._away()
         self.facts = Facts(None if away else power, laser)
@@ -180,6 +185,7 @@ class _Run:
         accepted = proved and self._is_worth_it(power, gain)
         if accepted and reached is not None:
             self.here = reached.arrival.at
+            self.light = Light.of(reached.arrival.height.reading)
         else:
             words += _why_not(reached)
             self._go_back(f"{name} was not enough")
@@ -267,9 +273,11 @@ class _Run:
     def hold(self, reason: str) -> Outcome:
         """Go back to where the bench stood, read there, and say why."""
         self.here = self.bench.home_setting
+        if self.before is not None:
+            self.light = Light(self.before.power_w, self.before.power_u_w)
         ledger = Ledger.of(self.bench)
         try:
-            self._go_back(reason)
+            back = self._go_back(reason)
             with self.bench.reserve():
                 self.after = self._look("where it stood, again")
         except AutocellError as error:
@@ -281,7 +289,8 @@ class _Run:
         step = ledger.step(self.bench, "undo", reason, after=self.power_after, accepted=True)
         if step.moves:
             self.steps.append(step)
-        return self.so_far(Verdict.HELD, f"{reason}; back where it stood")
+        where = "back where it stood" if back is None else back.words
+        return self.so_far(Verdict.HELD, f"{reason}; {where}")
 
     def told(self, outcome: Outcome) -> Outcome:
         """The outcome with all that the recovery has to tell."""
@@ -357,11 +366,17 @@ class _Run:
             for name, axis in bench.description.axes.items()
         )
 
-    def _go_back(self, why: str) -> None:
-        if apart(self.bench.setting, self.here):
-            self._tell("undo", why)
-            with self.bench.reserve():
-                self.bench.move_to(self.here, f"back: {why}")
+    def _go_back(self, why: str) -> Back | None:
+        """Back to where the bench belongs; by its light where open-loop axes have moved, and how
+        that ended."""
+        if not apart(self.bench.setting, self.here):
+            return None
+        self._tell("undo", why)
+        with self.bench.reserve():
+            self.bench.move_to(self.here, f"back: {why}")
+            if not self.bench.open_loop.moved:
+                return None
+            return by_signal(self.bench, self.here, self.light, "where it stood")
 
     def _as_it_was(self, power: Ratio) -> str:
         reference, limit = self.reference, self.bench.description.recovery.power_within
