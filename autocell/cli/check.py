@@ -104,6 +104,9 @@ def _look(description: BenchDescription, invocation: Invocation) -> Iterator[Row
             for name, measured in store.axis_measurements(description.name).items():
                 found = f"{measured.figures['finding']} (run {measured.run})"
                 yield Row(f"reversal {name}", "note", found)
+            for name, gain in store.step_gains(description.name).items():
+                found = f"{gain.figures['finding']} (run {gain.run})"
+                yield Row(f"steps {name}", "note", found)
     except AutocellError as error:
         yield Row("run store", "FAIL", str(error))
     with looking(description, "check") as bench:
@@ -122,14 +125,18 @@ def _axes(bench: Bench) -> Iterator[Row]:
 
     trust = bench.trust()
     positions = bench.positions()
+    estimated = bench.estimated()
     for name, axis in bench.description.axes.items():
         at = positions[name]
-        text = f"at {trade(axis, at)}, limits {axis.low * 1e3:g} to {axis.high * 1e3:g} {axis.unit}"
+        u = bench.open_loop.u.get(name)
+        doubt = "" if u is None else f" by its steps, standard uncertainty {trade(axis, u)}"
+        limits = f"limits {axis.low * 1e3:g} to {axis.high * 1e3:g} {axis.unit}"
+        text = f"at {trade(axis, at)}{doubt}, {limits}"
         if trust[name] is Trust.LOST:
             cure = "position lost: home it at its controller"
             yield Row(f"axis {name}", "FAIL", f"{text}; {cure}")
         elif trust[name] is Trust.ESTIMATED:
-            yield Row(f"axis {name}", "note", f"{text}; it was stopped on its way")
+            yield Row(f"axis {name}", "note", f"{text}; {estimated[name]}")
         elif not axis.low - axis.repeatability <= at <= axis.high + axis.repeatability:
             yield Row(f"axis {name}", "FAIL", f"{text}: beyond its limits")
         else:

@@ -27,8 +27,10 @@ from autocell.procedures.positioning.check import (
     MotionChecked,
     check_motion,
     course_moves,
+    open_loop_axes,
     plan_courses,
 )
+from autocell.procedures.positioning.steps import SHARE, StepsLearned
 from autocell.records import Store
 from autocell.report import words
 from autocell.session.axis_memory import hardware
@@ -58,12 +60,18 @@ def check_the_motion(
     arguments = {"motion": list(wish.axes) or list(description.axes), "cycles": wish.cycles}
     order = Order("check", description, invocation, arguments, page=False)
     finished = conduct(order, _procedure(wish, made))
-    axes = made[0].axes if made else ()
-    _keep(invocation, description, finished.outcome, axes)
+    axes, steps = (made[0].axes, made[0].steps) if made else ((), ())
+    _keep(invocation, description, finished.outcome, axes, steps)
     if as_json:
-        print_finished(invocation, finished, True, {"motion": [_as_json(axis) for axis in axes]})
+        more = {
+            "motion": [_as_json(axis) for axis in axes],
+            "steps": [_steps_as_json(learned) for learned in steps],
+        }
+        print_finished(invocation, finished, True, more)
     else:
         _print(axes, output.out())
+        for learned in steps:
+            output.out().print(Text(f"{learned.axis.name}: {learned.finding}."))
         _print_end(finished.outcome, output.out())
         invocation.told = True
     return finished.outcome.verdict.exit_code
@@ -83,9 +91,10 @@ def _keep(
     description: BenchDescription,
     outcome: Outcome,
     axes: Sequence[AxisChecked],
+    steps: Sequence[StepsLearned],
 ) -> None:
     """Leave what was measured for guard and approaches of later runs."""
-    if outcome.run is None or not axes:
+    if outcome.run is None or not (axes or steps):
         return
     with Store.open(invocation.store) as store:
         writer = store.writer(outcome.run)
@@ -94,6 +103,16 @@ def _keep(
             writer.axis_measured(
                 name, hardware(description, name), checked.backlash, _figures(checked)
             )
+        for learned in steps:
+            name = learned.axis.name
+            if learned.backward is not None:
+                writer.steps_learned(
+                    name,
+                    hardware(description, name),
+                    learned.backward,
+                    learned.backward_u,
+                    _steps_as_json(learned),
+                )
 
 
 def _ask_first(invocation: Invocation, description: BenchDescription, wish: Wish) -> None:
@@ -131,8 +150,19 @@ def _print_way(
         courses = plan_courses(bench, wish.axes, wish.cycles)
         moves = course_moves(bench, courses)
         positions = bench.positions()
+        counting = open_loop_axes(bench, wish.axes)
     output.say(console, "Nothing is moved yet. One axis after the other, from below and above:")
-    console.print(_courses(courses, positions))
+    if courses:
+        console.print(_courses(courses, positions))
+    for name in counting:
+        axis = description.axes[name]
+        console.print(
+            Text(
+                f"{name} counts its steps: there and back around "
+                f"{positions[name] * 1e3:.4f} {axis.unit} as the light leads it, each way up to "
+                f"{SHARE * (axis.high - axis.low) * 1e3:.4f} {axis.unit}; not in the figures below."
+            )
+        )
     console.print()
     readings = sum(2 * len(course.targets) * course.cycles for course in courses) + 2
     dry_run.print_use(moves, readings, description.caps, console)
@@ -234,6 +264,18 @@ def _figures(checked: AxisChecked) -> dict[str, Any]:
         "backlash": checked.backlash,
         "backlash_in_file": checked.axis.backlash,
         "finding": checked.finding,
+    }
+
+
+def _steps_as_json(learned: StepsLearned) -> dict[str, Any]:
+    """What the light told of the steps of one axis; null where it told nothing."""
+    return {
+        "axis": learned.axis.name,
+        "backward": learned.backward,
+        "backward_u": None if learned.backward is None else learned.backward_u,
+        "loops": learned.loops,
+        "back_by_light": learned.back.as_before,
+        "finding": learned.finding,
     }
 
 

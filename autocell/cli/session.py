@@ -64,10 +64,12 @@ def looking(
         store = None if invocation is None else stack.enter_context(Store.open(invocation.store))
         if store is not None:
             description = axis_memory.with_measured_backlash(description, store)
+            description = axis_memory.with_learned_steps(description, store)
         bench = stack.enter_context(open_bench(description, clock=RealClock()))
         interrupts.tell(bench.request_stop)
         if store is not None:
             axis_memory.vouch(bench, store)
+            axis_memory.recall_steps(bench, store)
         yield bench
 
 

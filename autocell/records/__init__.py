@@ -7,6 +7,8 @@ from autocell.records.run import (
     ReadingRecord,
     RunRecord,
     RunSummary,
+    StepCount,
+    StepGain,
     Whereabouts,
 )
 from autocell.records.store import Store, default_path
@@ -20,6 +22,8 @@ __all__ = [
     "RunRecord",
     "RunSummary",
     "RunWriter",
+    "StepCount",
+    "StepGain",
     "Store",
     "Whereabouts",
     "default_path",

@@ -77,6 +77,27 @@ class AxisMeasurement:
 
 
 @dataclass(frozen=True)
+class StepCount:
+    """What a run believed of an open-loop axis when it last came to rest, on which ``hardware``;
+    plain values by name, m or rad."""
+
+    hardware: str
+    state: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class StepGain:
+    """What a step backward of an open-loop axis does beside one forward, with its standard
+    uncertainty, on which ``hardware`` and found in which run; ``figures`` are all that was told."""
+
+    backward: float
+    backward_u: float
+    hardware: str
+    figures: Mapping[str, Any]
+    run: str
+
+
+@dataclass(frozen=True)
 class ReadingRecord:
     """A reading that was used, and what for."""
 
@@ -168,6 +189,17 @@ def measurement_of(row: sqlite3.Row) -> AxisMeasurement:
         run=row["run"],
         utc=datetime.fromisoformat(row["utc"]),
     )
+
+
+def step_count_of(row: sqlite3.Row) -> StepCount:
+    """What is believed of an axis by this row of ``step_counts``."""
+    return StepCount(row["hardware"], json.loads(row["state"]))
+
+
+def step_gain_of(row: sqlite3.Row) -> StepGain:
+    """The gain in this row of ``step_gains``."""
+    figures = json.loads(row["figures"])
+    return StepGain(row["backward"], row["backward_u"], row["hardware"], figures, row["run"])
 
 
 def reading_of(row: sqlite3.Row) -> ReadingRecord:

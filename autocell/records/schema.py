@@ -112,4 +112,28 @@ STEPS: tuple[tuple[str, ...], ...] = (
         )
         """,
     ),
+    (
+        """
+        CREATE TABLE step_counts (
+            run TEXT NOT NULL REFERENCES runs (id),
+            axis TEXT NOT NULL,
+            hardware TEXT NOT NULL,
+            state TEXT NOT NULL,
+            utc TEXT NOT NULL,
+            PRIMARY KEY (run, axis)
+        )
+        """,
+        """
+        CREATE TABLE step_gains (
+            run TEXT NOT NULL REFERENCES runs (id),
+            axis TEXT NOT NULL,
+            hardware TEXT NOT NULL,
+            backward REAL NOT NULL,
+            backward_u REAL NOT NULL,
+            figures TEXT NOT NULL,
+            utc TEXT NOT NULL,
+            PRIMARY KEY (run, axis)
+        )
+        """,
+    ),
 )

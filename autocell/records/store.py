@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from sqlite3 import Row
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from platformdirs import user_data_path
 
@@ -25,15 +25,21 @@ from autocell.records.run import (
     AxisMeasurement,
     RunRecord,
     RunSummary,
+    StepCount,
+    StepGain,
     Whereabouts,
     event_of,
     measurement_of,
     move_of,
     reading_of,
+    step_count_of,
+    step_gain_of,
     summary_of,
     whereabouts_of,
 )
 from autocell.records.writer import RunWriter, Utc
+
+Known = TypeVar("Known")
 
 
 def default_path() -> Path:
@@ -213,13 +219,18 @@ class Store:
     def axis_measurements(self, bench: str) -> dict[str, AxisMeasurement]:
         """The last measurement of each axis of the bench with this name."""
         rows = self._last_of_each_axis("axis_measurements", "sequence", bench)
-        try:
-            return {row["axis"]: measurement_of(row) for row in rows}
-        except ValueError as error:
-            raise StoreError(
-                f"{self.path}: a measurement of an axis of {bench} cannot be read ({error}); "
-                "restore a copy of the store, or start a new one with AUTOCELL_STORE"
-            ) from error
+        return self._axes_read(rows, measurement_of, bench)
+
+    def step_counts(self, bench: str) -> dict[str, StepCount]:
+        """What is believed of each open-loop axis of the bench with this name."""
+        rows = self._last_of_each_axis("step_counts", "sequence", bench)
+        return self._axes_read(rows, step_count_of, bench)
+
+    def step_gains(self, bench: str) -> dict[str, StepGain]:
+        """What the steps of each open-loop axis of the bench with this name were last found to
+        do."""
+        rows = self._last_of_each_axis("step_gains", "sequence", bench)
+        return self._axes_read(rows, step_gain_of, bench)
 
     def run(self, run: str) -> RunRecord:
         """All that is known of a run. Raises UsageError when there is none with this id."""
@@ -242,6 +253,18 @@ class Store:
             events=tuple(map(event_of, rows("events"))),
             outcome=self._outcome(row),
         )
+
+    def _axes_read(
+        self, rows: Sequence[Row], made: Callable[[Row], Known], bench: str
+    ) -> dict[str, Known]:
+        """What was written down of each axis. Raises StoreError where that makes no sense."""
+        try:
+            return {row["axis"]: made(row) for row in rows}
+        except ValueError as error:
+            raise StoreError(
+                f"{self.path}: a measurement of an axis of {bench} cannot be read ({error}); "
+                "restore a copy of the store, or start a new one with AUTOCELL_STORE"
+            ) from error
 
     def _last_of_each_axis(self, table: str, order: str, bench: str) -> list[Row]:
         """The latest row about each axis: of an aggregate with ``max`` SQLite gives the columns of

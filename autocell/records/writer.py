@@ -58,6 +58,31 @@ class RunWriter:
             (self.id, axis, hardware, backlash, json.dumps(figures), self._now()),
         )
 
+    def steps_counted(self, axis: str, hardware: str, state: Mapping[str, Any]) -> None:
+        """Write down what is believed of an open-loop axis that has come to rest."""
+        self._database.write(
+            "INSERT OR REPLACE INTO step_counts (run, axis, hardware, state, utc)"
+            " VALUES (?, ?, ?, ?, ?)",
+            (self.id, axis, hardware, json.dumps(state), self._now()),
+        )
+
+    def steps_learned(
+        self,
+        axis: str,
+        hardware: str,
+        backward: float,
+        backward_u: float,
+        figures: Mapping[str, Any],
+    ) -> None:
+        """Write down what a step backward of an open-loop axis does beside one forward, and the
+        figures that it was told with."""
+        self._database.write(
+            "INSERT OR REPLACE INTO step_gains"
+            " (run, axis, hardware, backward, backward_u, figures, utc)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (self.id, axis, hardware, backward, backward_u, json.dumps(figures), self._now()),
+        )
+
     def move_intended(
         self, time_s: float, axis: str, start: float, target: float, purpose: str
     ) -> int:

@@ -1,5 +1,6 @@
-"""What earlier runs found out about the axes of a bench: which of them go right, and what their
-reversals lose. It holds as long as the same motor is driven in the same way."""
+"""What earlier runs found out about the axes of a bench: which of them go right, what their
+reversals lose, and what their steps do. It holds as long as the same motor is driven in the same
+way."""
 
 from __future__ import annotations
 
@@ -7,13 +8,14 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from autocell.bench.bench import Bench
+from autocell.bench.step_counting import StepState
 from autocell.description import BenchDescription
-from autocell.errors import AutocellError
+from autocell.errors import AutocellError, StoreError
 from autocell.records import RunWriter, Store
 
 _OF_THE_DRIVER = ("device", "channel", "direction", "units_per_mm", "units_per_mrad")
@@ -67,6 +69,48 @@ def with_measured_backlash(description: BenchDescription, store: Store) -> Bench
         if found.backlash > axis.backlash:
             axes[name] = replace(axis, backlash=found.backlash)
     return replace(description, axes=axes)
+
+
+def with_learned_steps(description: BenchDescription, store: Store) -> BenchDescription:
+    """The bench with what its light has told of the steps of each open-loop axis, unless the bench
+    file is surer. Raises StoreError."""
+    axes = dict(description.axes)
+    for name, found in store.step_gains(description.name).items():
+        axis = axes.get(name)
+        if axis is None or axis.open_loop is None or found.hardware != hardware(description, name):
+            continue
+        if found.backward_u < axis.open_loop.backward_u:
+            learned = replace(axis.open_loop, backward=found.backward, backward_u=found.backward_u)
+            axes[name] = replace(axis, open_loop=learned)
+    return replace(description, axes=axes)
+
+
+def recall_steps(bench: Bench, store: Store) -> None:
+    """Let open-loop axes be where the run before believed them, on the same hardware.
+
+    Raises StoreError.
+    """
+    now = _hardware(bench)
+    known = store.step_counts(bench.description.name)
+    try:
+        bench.recall_steps(
+            {
+                name: StepState(**found.state)
+                for name, found in known.items()
+                if name in bench.open_loop.names and found.hardware == now[name]
+            }
+        )
+    except TypeError as error:
+        raise StoreError(
+            f"{store.path}: where the axes of {bench.description.name} were left cannot be read "
+            f"({error}); restore a copy of the store, or start a new one with AUTOCELL_STORE"
+        ) from error
+
+
+def keep_steps(bench: Bench, journal: RunWriter) -> None:
+    """Write down where open-loop axes are believed to be, now and whenever they come to rest."""
+    now = _hardware(bench)
+    bench.open_loop.keep(lambda name, state: journal.steps_counted(name, now[name], asdict(state)))
 
 
 def _hardware(bench: Bench) -> dict[str, str]:

@@ -179,6 +179,7 @@ class _Run:
         order, lines = self.order, self.order.lines
         try:
             description = axis_memory.with_measured_backlash(order.description, self.store)
+            description = axis_memory.with_learned_steps(description, self.store)
         except StoreError as error:
             raise _made_safe(order, error) from error
         with open_bench(
@@ -186,6 +187,8 @@ class _Run:
         ) as bench:
             self.bench = bench
             axis_memory.vouch(bench, self.store)
+            axis_memory.recall_steps(bench, self.store)
+            axis_memory.keep_steps(bench, journal)
             self.interrupts.tell(bench.request_stop)
             for finding in bench.findings:
                 order.tell(f"Found: {finding}")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 from autocell_simulators.mechanics import SimulatedAxis
 
@@ -41,9 +42,11 @@ def go_up(bench: Bench) -> Outcome:
 class Laboratory:
     """A simulated bench, its store, and what was told in its runs."""
 
-    def __init__(self, bench: BenchDescription, folder: Path) -> None:
+    def __init__(
+        self, bench: BenchDescription, folder: Path, scenario: Scenario | None = None
+    ) -> None:
         self.clock = VirtualClock()
-        self.simulated = SimulatedBench(bench, 5, self.clock)
+        self.simulated = SimulatedBench(bench, 5, self.clock, scenario=scenario)
         self.store_path = folder / "runs.sqlite"
         self.told: list[str] = []
 

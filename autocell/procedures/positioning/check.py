@@ -29,6 +29,7 @@ from autocell.outcome import Outcome, Verdict
 from autocell.procedures.ending import used
 from autocell.procedures.positioning.figures import Positioning
 from autocell.procedures.positioning.light import Approach, Seen, look
+from autocell.procedures.positioning.steps import StepsLearned, learn_steps
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.tuning import READING_NOISE
 from autocell.procedures.wrong_way import wrong_way
@@ -170,14 +171,23 @@ class AxisChecked:
 
 @dataclass(frozen=True)
 class MotionChecked:
-    """What a check of the axes came to: the outcome, and each axis that was finished."""
+    """What a check of the axes came to: the outcome, and each axis that was finished; of open-loop
+    axes what their steps do."""
 
     outcome: Outcome
     axes: tuple[AxisChecked, ...]
+    steps: tuple[StepsLearned, ...] = ()
+
+
+def open_loop_axes(bench: Bench, names: Iterable[str] = ()) -> list[str]:
+    """Those of the named axes, or of all, that count their steps: they have no course."""
+    axes = bench.description.axes
+    return [name for name in (list(names) or axes) if name in axes and axes[name].open_loop]
 
 
 def plan_courses(bench: Bench, names: Iterable[str] = (), cycles: int = 3) -> list[Course]:
-    """Where each of the named axes, or every one, would go. It reads positions only.
+    """Where each of the named axes, or every one, would go, those that count their steps left out:
+    the light leads them. It reads positions only.
 
     Raises UsageError for an axis that is not there or has no room, for too few or too many cycles,
     and when all together would need more than the bench file's caps allow.
@@ -190,7 +200,11 @@ def plan_courses(bench: Bench, names: Iterable[str] = (), cycles: int = 3) -> li
     if not _FEWEST <= cycles <= _MOST:
         raise UsageError(f"{cycles} cycles: a check has {_FEWEST} to {_MOST}")
     positions = bench.positions()
-    courses = [_course(description, name, positions[name], cycles) for name in chosen]
+    courses = [
+        _course(description, name, positions[name], cycles)
+        for name in chosen
+        if description.axes[name].open_loop is None
+    ]
     moves = [move for course in courses for move in course.moves(positions[course.axis.name])]
     legs, cap = sum(len(move.legs) for move in moves), description.caps.moves
     if legs > cap:
@@ -224,28 +238,37 @@ def check_motion(
 
     Raises UsageError before anything moves, as :func:`plan_courses` does, and Stopped.
     """
-    courses = plan_courses(bench, names, cycles)
+    courses, counting = plan_courses(bench, names, cycles), open_loop_axes(bench, names)
     checked: list[AxisChecked] = []
+    learned: list[StepsLearned] = []
     check = _Check(bench, listener)
+
+    def ended(outcome: Outcome) -> MotionChecked:
+        return MotionChecked(outcome, tuple(checked), tuple(learned))
+
     try:
         check.begin()
         for course in courses:
             checked.append(check.axis(course))
             check.back(course)
+        for name in counting:
+            learned.append(check.steps(name))
     except (BudgetError, LimitError, ReadingError) as error:
-        return MotionChecked(_back(bench, Verdict.HELD, str(error)), tuple(checked))
+        return ended(_back(bench, Verdict.HELD, str(error)))
     except DeviceError as error:
         bench.stop()
-        return MotionChecked(used(bench, Verdict.FAILED, str(error)), tuple(checked))
+        return ended(used(bench, Verdict.FAILED, str(error)))
     wrong = [axis.axis for axis in checked if axis.light and axis.light.agrees is False]
-    if wrong:
-        reason = "; ".join(map(wrong_way, wrong))
-        return MotionChecked(used(bench, Verdict.HELD, reason), tuple(checked))
-    what = ", ".join(course.axis.name for course in courses)
-    return MotionChecked(
-        used(bench, Verdict.UNCHANGED, f"{what} checked from both sides; back at the start"),
-        tuple(checked),
-    )
+    astray = [steps.back.words for steps in learned if steps.back.as_before is False]
+    if wrong or astray:
+        reason = "; ".join([*map(wrong_way, wrong), *astray])
+        return ended(used(bench, Verdict.HELD, reason))
+    told = []
+    if courses:
+        told.append(f"{', '.join(course.axis.name for course in courses)} checked from both sides")
+    if counting:
+        told.append(f"the steps of {', '.join(counting)} looked at by their light")
+    return ended(used(bench, Verdict.UNCHANGED, f"{'; '.join(told)}; back at the start"))
 
 
 class _Check:
@@ -289,6 +312,15 @@ class _Check:
             around = type(home).from_array(home.as_array() + np.array(course.axis.effect) * off)
             seen = look(bench.description, course.axis, around, approaches)
         return AxisChecked(course.axis, positioning, seen, course.cycles)
+
+    def steps(self, name: str) -> StepsLearned:
+        """Learn the steps of an open-loop axis, and bring it back by its light.
+
+        Raises ReadingError in the dark, where they would lead nowhere.
+        """
+        if not self._light:
+            raise ReadingError(f"{name} counts its steps, and there is no light to see them by")
+        return learn_steps(self._bench, name, self._tell)
 
     def back(self, course: Course) -> None:
         """Bring the axis back to where it stood; the others have not moved."""
