@@ -3,6 +3,7 @@ the next start makes of each.
 
     python -m tests.session.kills short
     python -m tests.session.kills change 62
+    python -m tests.session.kills recover 62
 
 The run is made once, on the virtual clock. At each point the process is forked: the child is the
 world after the kill, with the simulated bench as it was at that moment (its axes still moving) and
@@ -13,7 +14,6 @@ point is made, none is sampled. Prints one JSON object.
 from __future__ import annotations
 
 import argparse
-import functools
 import json
 import os
 import shutil
@@ -22,153 +22,18 @@ import sys
 import tempfile
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from unittest import mock
 
-from autocell_drivers.dialect import load_dialect
-from autocell_simulators.bench import SimulatedBench
-from autocell_simulators.inprocess import connector
-
-from autocell.bench import opening
-from autocell.bench.bench import Bench
-from autocell.bench.clock import VirtualClock
-from autocell.bench.file import load, shipped
-from autocell.bench.protocols import Clock, Connect, Line, Transport
-from autocell.outcome import Outcome, Verdict
-from autocell.procedures.change import change_passes
 from autocell.records import Store
-from autocell.session.conduct import Ended, Lines, Order, conduct
+from tests.session.worlds import LOOK, SHORT, Job, World, changing, nobody, read_once
 
-_WRITES = ("BEGIN", "INSERT", "UPDATE", "COMMIT", "CREATE", "PRAGMA user_version =")
 _MEMORY = Path("/dev/shm")
 """What is on disk is what SQLite wrote, on any disk; there it costs no wear and little time."""
 
-At = Callable[[str], None]
-
-
-def excursion(bench: Bench) -> Outcome:
-    """Two axes away from the start and a reading there: all kinds of calls, in a short run."""
-    bench.measure_dark()
-    bench.read_power("the start")
-    start = bench.positions()
-    away = {"spacing": start["spacing"] - 4e-3, "yaw": start["yaw"] + 1e-3}
-    bench.move_axes(away, "away")
-    bench.read_power("away", max_samples=3)
-    bench.return_home()
-    return Outcome(Verdict.UNCHANGED, "there and back", setting=bench.setting)
-
-
-def only_read(bench: Bench) -> Outcome:
-    """What the run after the kill was asked to do: nothing that moves."""
-    bench.read_power("after the kill", max_samples=3)
-    return Outcome(Verdict.UNCHANGED, "read", setting=bench.setting)
-
-
-@dataclass
-class World:
-    """A simulated bench and a store, as they are on disk and on the table."""
-
-    seed: int
-    store: Path
-    clock: VirtualClock = field(default_factory=VirtualClock)
-
-    def __post_init__(self) -> None:
-        self.simulated = SimulatedBench(load(shipped("peat-bog")), self.seed, self.clock)
-        self.start = self.counters()
-
-    def run(self, procedure: Callable[[Bench], Outcome], at: At, passes: int | None) -> Ended:
-        """One recorded run; ``at`` is told of every call before it is made."""
-        arguments = {} if passes is None else {"passes": passes}
-        lines = Lines(clock=self._same_clock, connect=_watched(connector(self.simulated), at))
-        told: list[str] = []
-        order = Order(
-            "change" if passes else "survey", self.simulated.description, self.store, arguments,
-            page=False, tell=told.append, lines=lines,
-        )  # fmt: skip
-        with _watched_store(at):
-            ended = conduct(order, procedure)
-        self.told = told
-        return ended
-
-    def counters(self) -> dict[str, float]:
-        """Where every axis reads at its controller."""
-        with self.simulated.present():
-            return {name: axis.counter for name, axis in self.simulated.axes.items()}
-
-    def moves_made(self) -> int:
-        """Moves that the controllers began, by their own count."""
-        return sum(axis.counts.moves for axis in self.simulated.axes.values())
-
-    def _same_clock(self) -> Clock:
-        return self.clock
-
-
-class _WatchedTransport:
-    """A line that tells before each of its calls, and in the middle of each message."""
-
-    def __init__(self, inner: Transport, at: At) -> None:
-        self._inner, self._at = inner, at
-
-    def write(self, message: bytes) -> None:
-        self._at("write")
-        half = len(message) // 2
-        self._inner.write(message[:half])
-        self._at("half a write")
-        self._inner.write(message[half:])
-
-    def read_until(self, terminator: bytes, deadline: float) -> bytes:
-        self._at("read")
-        return self._inner.read_until(terminator, deadline)
-
-    def discard_input(self) -> int:
-        self._at("discard")
-        return self._inner.discard_input()
-
-    def close(self) -> None:
-        self._at("close")
-        self._inner.close()
-
-
-def _watched(connect: Connect, at: At) -> Connect:
-    def opened(address: str, line: Line) -> Transport:
-        at("open")
-        return _WatchedTransport(connect(address, line), at)
-
-    return opened
-
-
-@contextmanager
-def _watched_store(at: At) -> Iterator[None]:
-    """SQLite itself tells of every statement before it is carried out."""
-    connect = sqlite3.connect
-
-    def opened(*arguments: Any, **options: Any) -> sqlite3.Connection:
-        connection = connect(*arguments, **options)
-
-        def tell(statement: str) -> None:
-            if statement.lstrip().startswith(_WRITES):
-                at(statement.split("(")[0].split("SET")[0].strip())
-
-        connection.set_trace_callback(tell)
-        return connection
-
-    with mock.patch("autocell.records.database.sqlite3.connect", opened):
-        yield
-
-
-@contextmanager
-def _read_once() -> Iterator[None]:
-    """What every start reads anew, the same each time: the entry points and the dialect file."""
-    with (
-        mock.patch("autocell.bench.opening.installed", functools.cache(opening.installed)),
-        mock.patch("autocell_drivers.ascii_motion.load_dialect", functools.cache(load_dialect)),
-    ):
-        yield
-
+_FAR = 4e-4
 
 Chosen = Callable[["Killer"], bool]
 
@@ -178,10 +43,12 @@ def _every_point(_killer: Killer) -> bool:
 
 
 def far_away(killer: Killer) -> bool:
-    """Once: when the spacing is on its way and has left its start by a millimetre."""
+    """Once: when an axis is on its way and has left its start by a good part of a millimetre or of
+    a milliradian."""
     world = killer.world
-    away = abs(world.counters()["spacing"] - world.start["spacing"]) > 1e-3
-    return not killer.results and away and world.simulated.axes["spacing"].in_motion
+    gone = {name: abs(place - world.start[name]) for name, place in world.counters().items()}
+    moving = (name for name, axis in world.simulated.axes.items() if axis.in_motion)
+    return not killer.results and any(gone[name] > _FAR for name in moving)
 
 
 @dataclass
@@ -198,6 +65,7 @@ class Killer:
     within: Callable[[World, Killer], None] | None = None
     only_again: Chosen = _every_point
     points: int = 0
+    ended: str = ""
     results: list[dict[str, Any]] = field(default_factory=list)
 
     def __call__(self, what: str) -> None:
@@ -246,7 +114,7 @@ class Killer:
             world.clock.sleep(30.0)  # what was sent has arrived, or runs still
         inner: list[dict[str, Any]] = []
         if self.within is None:
-            world.run(only_read, _nobody, None)
+            world.run(LOOK, nobody)
         else:
             self.within(world, Killer(world, copy, only=self.only_again, results=inner))
         result = {
@@ -257,10 +125,6 @@ class Killer:
             "wrong": list(_wrong(world, moves_before, power_too=self.power_too)),
         }
         return [result, *inner]
-
-
-def _nobody(_what: str) -> None:
-    """Nobody kills this run."""
 
 
 def _kind(told: list[str]) -> str:
@@ -274,11 +138,11 @@ def _kind(told: list[str]) -> str:
 def _wrong(world: World, moves_before: int, *, power_too: bool) -> Iterator[str]:
     """What is not as it should be after the new start."""
     story, simulated = _kind(world.told), world.simulated
-    report = simulated.truth_report()
-    if report["limit_violations"]:
-        yield f"{report['limit_violations']} limit violations"
-    if report["smallest_gap_m"] < simulated.description.minimum_gap_m:
-        yield f"the mirrors came as near as {report['smallest_gap_m']}"
+    violations = sum(axis.counts.limit_violations for axis in simulated.axes.values())
+    if violations:
+        yield f"{violations} limit violations"
+    if simulated.smallest_gap_m < simulated.description.minimum_gap_m:
+        yield f"the mirrors came as near as {simulated.smallest_gap_m}"
     if any(axis.in_motion for axis in simulated.axes.values()):
         yield "an axis still moves"
     connection = sqlite3.connect(world.store)
@@ -288,7 +152,8 @@ def _wrong(world: World, moves_before: int, *, power_too: bool) -> Iterator[str]
         yield f"the store is damaged: {checked}"
     with Store.open(world.store) as store:
         runs = [store.run(run.id) for run in reversed(store.runs())]
-    killed, last = runs[0], runs[-1]
+    begun, last = runs[world.runs_before :], runs[-1]
+    killed = begun[0]
     intended = sum(len(run.moves) for run in runs[:-1])
     if moves_before > intended:
         yield f"{moves_before} moves were made and {intended} written down"
@@ -296,9 +161,9 @@ def _wrong(world: World, moves_before: int, *, power_too: bool) -> Iterator[str]
         yield "the new run did not say how it ended"
     if story == "undone" and _apart(world, world.start):
         yield f"said undone, but {_apart(world, world.start)}"
-    if story == "nothing to undo" and world.moves_made():
+    if story == "nothing to undo" and world.moves_made() > world.moves_before:
         yield "said that nothing had moved"
-    if story == "nothing said" and len(runs) > 1 and killed.outcome is None:
+    if story == "nothing said" and len(begun) > 1 and killed.outcome is None:
         yield "a run broke off and nothing was said"
     if story == "held" and world.moves_made() != moves_before:
         yield "said held, and moved"
@@ -318,40 +183,57 @@ def _apart(world: World, start: Mapping[str, float]) -> list[str]:
     return found
 
 
+Prepare = Callable[[World], Job]
+"""Bring a world to where a run begins, and say which run it is."""
+
+
 def enumerate_kills(
-    procedure: Callable[[Bench], Outcome],
-    passes: int | None,
+    prepare: Prepare,
     *,
-    power_too: bool = False,
+    power_too: Sequence[bool] = (False,),
     only: Chosen = _every_point,
     within: Callable[[World, Killer], None] | None = None,
     only_again: Chosen = _every_point,
     seed: int = 5,
-) -> Killer:
-    """Make the run once, killed at every point that ``only`` chooses."""
+    bench: str = "peat-bog",
+    step_readings: int | None = None,
+) -> list[Killer]:
+    """Make the run once, killed at every point that ``only`` chooses: once for each ``power_too``,
+    which says whether the controllers are switched off and on as well."""
     with (
-        _read_once(),
+        read_once(),
         tempfile.TemporaryDirectory(dir=_MEMORY if _MEMORY.is_dir() else None) as folder,
     ):
         # so that no child has to import and compile anew
-        World(seed, Path(folder) / "warm" / "runs.sqlite").run(only_read, _nobody, None)
-        world = World(seed, Path(folder) / "runs.sqlite")
-        killer = Killer(world, Path(folder), power_too, only, within, only_again)
-        ended = world.run(procedure, killer, passes)
+        World(seed, Path(folder) / "warm" / "runs.sqlite", bench).run(LOOK, nobody)
+        world = World(seed, Path(folder) / "runs.sqlite", bench, step_readings)
+        job = prepare(world)
+        killers = [
+            Killer(world, Path(folder), power, only, within, only_again) for power in power_too
+        ]
+
+        def at(what: str) -> None:
+            for killer in killers:
+                killer(what)
+
+        ended = world.run(job, at)
         if ended.error is not None:
             raise ended.error
-        return killer
+        for killer in killers:
+            killer.ended = f"{ended.outcome.verdict}: {ended.outcome.reason}"
+        return killers
 
 
 def killed_while_undoing(world: World, killer: Killer) -> None:
     """The new start is itself killed, at every point, and then there is another."""
-    world.run(only_read, killer, None)
+    world.run(LOOK, killer)
 
 
 def _summary(killer: Killer) -> dict[str, Any]:
     wrong = [result for result in killer.results if result["wrong"]]
     stories = Counter(result.get("story", "none") for result in killer.results)
     return {
+        "run": killer.ended,
         "points": killer.points,
         "kills": len(killer.results),
         "at": Counter(result["at"] for result in killer.results),
@@ -361,36 +243,39 @@ def _summary(killer: Killer) -> dict[str, Any]:
     }
 
 
+def _prepared(run: str, passes: int) -> Prepare:
+    if run == "recover":
+        return lambda world: world.knocked_night(passes)
+    return lambda _world: SHORT if run == "short" else changing(passes)
+
+
 def main(arguments: list[str]) -> int:
     """Print what came of it; 1 when anything is not as it should be."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("run", choices=("short", "change"))
+    parser.add_argument("run", choices=("short", "change", "recover"))
     parser.add_argument("passes", type=int, nargs="?", default=62)
     parser.add_argument("--seed", type=int, default=5)
+    parser.add_argument("--bench", default="peat-bog", help="A bench file that comes along.")
+    parser.add_argument("--step-readings", type=int, help="What a step of a recovery may use.")
     parser.add_argument("--every", type=int, default=1, help="Only every so many points.")
     parser.add_argument("--again", action="store_true", help="Kill in a move, and the start too.")
     given = parser.parse_args(arguments)
-    short = given.run == "short"
-    procedure = excursion if short else (lambda bench: change_passes(bench, given.passes))
-    passes = None if short else given.passes
 
     def chosen(killer: Killer) -> bool:
         return killer.points % given.every == 0
 
-    told: dict[str, Any]
-    if given.again:
-        killer = enumerate_kills(
-            procedure, passes, only=far_away,
-            within=killed_while_undoing, only_again=chosen, seed=given.seed,
-        )  # fmt: skip
-        told = {"killed twice": _summary(killer)}
-    else:
-        told = {
-            name: _summary(
-                enumerate_kills(procedure, passes, power_too=power, only=chosen, seed=given.seed)
-            )
-            for name, power in (("killed", False), ("power failed", True))
-        }
+    kinds = {"killed twice": False} if given.again else {"killed": False, "power failed": True}
+    killers = enumerate_kills(
+        _prepared(given.run, given.passes),
+        power_too=tuple(kinds.values()),
+        only=far_away if given.again else chosen,
+        within=killed_while_undoing if given.again else None,
+        only_again=chosen,
+        seed=given.seed,
+        bench=given.bench,
+        step_readings=given.step_readings,
+    )
+    told = {kind: _summary(killer) for kind, killer in zip(kinds, killers, strict=True)}
     print(json.dumps(told, indent=2))
     return int(any(summary["wrong"] for summary in told.values()))
 
