@@ -335,6 +335,17 @@ class Bench:
         of axes that did not confirm come back by name, and are in the journal."""
         return self._guard.stop_all()
 
+    def halt(self) -> dict[str, Exception]:
+        """Tell every axis to stop, and let moves follow: for a procedure that goes on once an
+        instrument that failed answers again. Never raises; the errors of axes that did not confirm,
+        or are not at rest, come back by name."""
+        return self._guard.halt_all()
+
+    def check_references(self) -> None:
+        """Raises MotionError when a controller says that it has lost the position of an axis, or
+        another DeviceError when it does not answer."""
+        self._guard.check_references()
+
     def stop_begun(self, within_s: float) -> bool:
         """Wait, in another thread than the one that moves, until that one has begun to stop."""
         return self._guard.stop_begun(within_s)

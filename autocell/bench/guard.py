@@ -15,7 +15,14 @@ from autocell.bench.plan import PlannedMove, trade
 from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
 from autocell.bench.trust import Trust, TrustBook
 from autocell.description import ROUNDING, AxisDescription, BenchDescription
-from autocell.errors import LimitError, MotionError, Refused, Stopped, StoreError
+from autocell.errors import (
+    AutocellError,
+    LimitError,
+    MotionError,
+    Refused,
+    Stopped,
+    StoreError,
+)
 
 _READ_AT_FIRST = 3
 """Times that an axis may contradict itself when it is met."""
@@ -45,6 +52,8 @@ class Guard:
         self._every_axis_told = threading.Event()
         self._unconfirmed: dict[str, Exception] = {}
         self._under_way: dict[str, int] = {}
+        self._ways: dict[str, tuple[float, float]] = {}
+        self._adrift: dict[str, tuple[float, float]] = {}
         self.at_rest_since_s = 0.0
         self.trust = TrustBook(description.axes.values())
         self.budget = Budget(description)
@@ -71,7 +80,7 @@ class Guard:
         """
         position = self._axes[name].position()
         believed = self.trust.trust(name) is not Trust.LOST
-        under_way = name in self._under_way
+        under_way = name in self._under_way or self._drifts_to(name, position)
         if not (under_way or self.trust.stayed(name, position)):
             position = self._axes[name].position()  # not every line notices a flipped bit
         if not self.trust.seen(name, position, moved=under_way) and believed:
@@ -184,6 +193,8 @@ class Guard:
         self._check_leg(move, leg)
         self._check_first_move(move, leg, start)
         self._under_way[name] = self._journal.move_intended(self.time_s, name, start, leg, purpose)
+        self._ways[name] = (min(start, leg), max(start, leg))
+        self._adrift.pop(name, None)
         self.budget.moves += 1
         self.budget.travelled[name] += abs(leg - start)
         if move.axis.unit == "mm":
@@ -247,6 +258,26 @@ class Guard:
             thread.join()
         return failures
 
+    def set_adrift(self, name: str) -> None:
+        """An axis under way is no longer watched, and nobody saw where it came to rest: it may be
+        anywhere on its way, and is at rest only once it has confirmed a stop."""
+        self._adrift[name] = self._ways[name]
+
+    def halt_all(self) -> dict[str, Exception]:
+        """Tell every axis to stop and see those at rest that were left on their way; who raised
+        what. Moves are allowed afterwards, unless a stop was asked for."""
+        failures = self.halt(self._axes)
+        adrift = [name for name in self._adrift if name not in failures]
+        axes = [self._description.axes[name] for name in adrift]
+        self._clock.sleep(max((axis.speed / axis.acceleration for axis in axes), default=0.0))
+        for name in adrift:
+            try:
+                self._see_at_rest(name)
+            except AutocellError as error:
+                failures[name] = error
+        self._stop_begun.clear()  # whoever asks for a stop now finds none begun
+        return failures
+
     def request_stop(self) -> None:
         """Ask for a stop from any thread: the next poll stops the axes and raises Stopped."""
         self._stop.set()
@@ -298,6 +329,29 @@ class Guard:
         self.trust.restore(name, cause)
         self.open_loop.kept(name)
         self._tell("trust", f"{name}: known again, {cause}")
+
+    def check_references(self) -> None:
+        """Raises MotionError when a controller says that it does not know where an axis is."""
+        for name in self._axes:
+            self.check_reference(name)
+
+    def _drifts_to(self, name: str, position: float) -> bool:
+        """Whether an axis that nobody watched to the end of its way may have come to rest here."""
+        if name not in self._adrift:
+            return False
+        (low, high), play = self._adrift[name], self.trust.tolerance(name)
+        return low - play <= position <= high + play
+
+    def _see_at_rest(self, name: str) -> None:
+        """Believe again where an axis that was adrift reads. Raises MotionError while it moves, and
+        when it reads where its way does not lead or its controller has lost its position."""
+        try:
+            if self._axes[name].moving():
+                raise MotionError(f"{name} was told to stop and still moves")
+        except Refused as error:
+            self.lose(name, str(error))
+        self.position(name)
+        del self._adrift[name]
 
     def _check_leg(self, move: PlannedMove, leg: float) -> None:
         axis = move.axis

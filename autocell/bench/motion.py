@@ -214,9 +214,13 @@ class Motion:
             trust = Trust.LOST if isinstance(error, Refused) else Trust.ESTIMATED
             self._guard.trust.lower(name, trust, f"its move was broken off: {error}")
             # Where it came to rest is worth asking, but only of a controller that still answers.
-            with contextlib.suppress(AutocellError):
-                if name not in failures:
+            try:
+                if name in failures:
+                    self._guard.set_adrift(name)
+                else:
                     self._guard.position(name)
+            except AutocellError:
+                self._guard.set_adrift(name)
             outcome = f"failed: {error}" if failed else "stopped"
             with contextlib.suppress(AutocellError):
                 self._guard.ended(name, self._guard.trust.last_seen(name), outcome)

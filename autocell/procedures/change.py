@@ -13,11 +13,11 @@ from autocell.outcome import Outcome, Verdict
 from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures.arrival import Arrival, Prover, apart, arrive
 from autocell.procedures.ending import (
+    failed,
     hold,
     outcome_at,
     refuse_darkness,
     refuse_lost_axes,
-    so_far,
     suspicion,
 )
 from autocell.procedures.evidence_delay import DelayWitness
@@ -44,7 +44,8 @@ def change_passes(
     nothing: rivals are weighed against the bench file alone.
 
     Ends *reached* with a proof, *held* at its start (or where it stood when it could not go back)
-    with the reason, or *failed* when an instrument did. Everything it moved is in the journal.
+    with the reason, or *failed* when an instrument did: back at its start if the instrument answers
+    again within a minute, else where it was told to stop. Everything it moved is in the journal.
 
     Raises NoSuchPattern before anything moves when no setting within reach gives ``passes``.
     """
@@ -57,8 +58,7 @@ def change_passes(
     except (BudgetError, LimitError, ReadingError) as error:
         return replace(hold(tuning, f"{error}{suspicion(tuning)}"), start=start)
     except DeviceError as error:
-        bench.stop()
-        return replace(so_far(tuning, Verdict.FAILED, str(error)), start=start)
+        return replace(failed(tuning, error), start=start)
 
 
 def how_far_off(bench: BenchDescription, pattern: Pattern) -> float:

@@ -14,10 +14,11 @@ from autocell.errors import AutocellError, DeviceError, MotionError, ReadingErro
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures import account
 from autocell.procedures.arrival import Arrival
-from autocell.procedures.by_signal import back_home
+from autocell.procedures.by_signal import Back, back_home, by_signal
 from autocell.procedures.condition import condition_now
 from autocell.procedures.light_search import Light
 from autocell.procedures.tuning import Tuning
+from autocell.procedures.way_back import way_back
 from autocell.procedures.wrong_way import wrong_way
 from autocell.reading import Reading
 
@@ -112,11 +113,33 @@ def used(bench: Bench, verdict: Verdict, reason: str) -> Outcome:
 def hold(tuning: Tuning, reason: str) -> Outcome:
     """Go back to the start, read there again, and say why."""
     tuning.tell("hold", f"going back to the start: {reason}")
-    first = tuning.belief.readings[0] if tuning.belief.readings else None
     try:
-        back = back_home(tuning.bench, None if first is None else Light.of(first))
+        back = back_home(tuning.bench, _light_at_start(tuning))
+    except DeviceError as error:
+        ended = failed(tuning, error)
+        return replace(ended, reason=f"{reason}; {ended.reason}")
     except AutocellError as error:
         tuning.bench.stop()
-        verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
-        return so_far(tuning, verdict, f"{reason}; the way back failed too: {error}")
+        return so_far(tuning, Verdict.HELD, f"{reason}; the way back failed too: {error}")
     return so_far(tuning, Verdict.HELD, f"{reason}; {back.words}")
+
+
+def failed(tuning: Tuning, error: DeviceError) -> Outcome:
+    """An instrument did not do its part: go back to the start once it answers again, or stop
+    everything where it stands, and say so."""
+    tuning.tell("failed", f"stopping, then back to the start if it can be: {error}")
+    bench = tuning.bench
+
+    def look() -> Back:
+        return by_signal(bench, bench.home_setting, _light_at_start(tuning), "the start")
+
+    back = way_back(
+        bench, bench.home_setting, "at the start", look, purpose="back to the start", failed=error
+    )
+    words = back.words if back.seen is None else back.seen.words
+    return so_far(tuning, Verdict.FAILED, f"{error}; {words}")
+
+
+def _light_at_start(tuning: Tuning) -> Light | None:
+    readings = tuning.belief.readings
+    return Light.of(readings[0]) if readings else None
