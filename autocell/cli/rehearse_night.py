@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import os
+import shlex
 import sys
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from autocell.cli.options import bench_option, json_option
+
+if TYPE_CHECKING:
+    from autocell_simulators.rehearsal.nights import Nights, NightsFile
+
+_INTERRUPTED = 4
+"""Exit code: held, as after any other interrupt."""
 
 
 @click.command("night")
@@ -42,7 +50,7 @@ def rehearse_night(
     recovered.
 
     Every night drifts as benches do; one in ten has a serious fault as well. Counted is what the
-    simulator knows to be true.
+    simulator knows to be true. Ctrl-C leaves a file from which it goes on.
     """
     from autocell_simulators.rehearsal.threads import ONE_THREAD
 
@@ -65,10 +73,15 @@ def rehearse_night(
         return 0
     file = NightsFile(path or Path(f"nights-{passes}-{seed}.jsonl"), work)
     missing = [index for index in range(nights) if index not in file.results]
-    with closing(carry_out(work, missing, workers or cores())) as results:
-        for count, night in enumerate(results, start=1):
-            file.append(night)
-            print(f"{nights - len(missing) + count} of {nights} nights", file=sys.stderr)
+    try:
+        _tell(nights - len(missing), nights)
+        with closing(carry_out(work, missing, workers or cores())) as results:
+            for count, night in enumerate(results, start=1):
+                file.append(night)
+                _tell(nights - len(missing) + count, nights)
+    except KeyboardInterrupt:
+        _tell_how_to_resume(work, nights, file)
+        return _INTERRUPTED
     found = [file.results[index] for index in range(nights)]
     summary = NightsSummary.of(found, knows_laser=description.reference_meter is not None)
     if as_json:
@@ -78,3 +91,21 @@ def rehearse_night(
             output.say(output.out(), f"{label}: {value}")
     output.say(output.err(), f"Results: {file.path.absolute()}")
     return 0
+
+
+def _tell(done: int, nights: int) -> None:
+    print(f"{done} of {nights} nights", file=sys.stderr, flush=True)
+
+
+def _tell_how_to_resume(work: Nights, nights: int, file: NightsFile) -> None:
+    from autocell.cli import output
+
+    path = str(file.path.absolute())
+    words = [
+        *("autocell", "rehearse", "night", str(work.passes)),
+        *("--bench", str(work.description.path), "--seed", str(work.seed)),
+        *("--nights", str(nights), "--file", path),
+    ]
+    kept = f"Stopped; {len(file.results)} of {nights} nights are kept in {path}. To go on:"
+    output.say(output.err(), kept)
+    output.say(output.err(), f"  {shlex.join(words)}")

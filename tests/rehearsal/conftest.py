@@ -60,6 +60,15 @@ def deadly(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Calla
 
 
 @pytest.fixture
+def endless(plan: Plan, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Plan:
+    """A plan whose second bench never ends."""
+    monkeypatch.syspath_prepend(Path(__file__).parent)
+    from deadly_plan import EndlessPlan
+
+    return EndlessPlan(plan.description, plan.passes, died=tmp_path / "begun")
+
+
+@pytest.fixture
 def make() -> Make:
     """A rehearsal that reached 62 passes; what is named differs."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,3 +32,15 @@ class DeadlyPlan(Plan):
 
     def warm_up(self) -> None:
         pass
+
+
+@dataclass(frozen=True)
+class EndlessPlan(DeadlyPlan):
+    """Bench number 2 never ends once it has begun."""
+
+    def rehearse(self, index: int, listener: Listener = nobody) -> Rehearsal:
+        if index == DEADLY:
+            self.died.touch()
+            while True:
+                time.sleep(3600.0)
+        return self.failed(index, "not rehearsed at all")

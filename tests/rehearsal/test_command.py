@@ -14,8 +14,13 @@ from pathlib import Path
 
 import pytest
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
+from autocell_simulators.rehearsal.night import Night
+from autocell_simulators.rehearsal.nights import Nights, NightsFile
 from autocell_simulators.rehearsal.one import Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
+
+from autocell.bench.file import load, shipped
+from autocell.outcome import Verdict
 
 Comparable = Callable[[Iterable[Rehearsal]], list[Rehearsal]]
 _PATIENCE_S = 600.0
@@ -26,10 +31,12 @@ def environment(tmp_path: Path) -> dict[str, str]:
     return {**os.environ, "AUTOCELL_STORE": str(tmp_path / "runs.sqlite")}
 
 
-def start(environment: dict[str, str], *arguments: str) -> subprocess.Popen[str]:
+def start(
+    environment: dict[str, str], *arguments: str, what: str = "change"
+) -> subprocess.Popen[str]:
     """In a process group of its own, as a shell does: Ctrl-C reaches the workers too."""
     return subprocess.Popen(
-        [sys.executable, "-m", "autocell.cli", "rehearse", "change", *arguments],
+        [sys.executable, "-m", "autocell.cli", "rehearse", what, *arguments],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -113,3 +120,34 @@ def test_what_cannot_be_rehearsed_is_refused_at_once(
     assert output == ""
     assert said in errors
     assert not list(tmp_path.rglob("*.jsonl"))
+
+
+@pytest.mark.parametrize("whom", ["all", "the command alone"])
+def test_nights_that_are_interrupted_end_at_once_and_keep_what_was_finished(
+    whom: str, tmp_path: Path, environment: dict[str, str]
+) -> None:
+    work, path = Nights(load(shipped("peat-bog")), 62, 7), tmp_path / "nights.jsonl"
+    finished = [Night(index, index, Verdict.UNCHANGED, "calm") for index in (0, 2)]
+    for night in finished:
+        NightsFile(path, work).append(night)
+    process = start(
+        environment,
+        *("62", "--bench", "peat-bog", "--seed", "7", "--nights", "1000", "--workers", "1"),
+        *("--file", str(path)),
+        what="night",
+    )
+    assert process.stderr is not None
+    assert process.stderr.readline() == "2 of 1000 nights\n"
+    if whom == "all":
+        os.killpg(process.pid, signal.SIGINT)
+    else:
+        process.send_signal(signal.SIGINT)
+    output, errors = process.communicate(timeout=_PATIENCE_S)
+    assert process.returncode == 4
+    assert output == ""
+    assert "Traceback" not in errors
+    assert "2 of 1000 nights are kept in" in errors
+    printed = shlex.split(errors.strip().splitlines()[-1])
+    assert printed[:4] == ["autocell", "rehearse", "night", "62"]
+    assert printed[-2:] == ["--file", str(path)]
+    assert list(NightsFile(path, work).results.values()) == finished

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from autocell_simulators.rehearsal.one import Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
-from autocell_simulators.rehearsal.processes import cores, in_processes
+from autocell_simulators.rehearsal.processes import carry_out, cores, in_processes
 
 Comparable = Callable[[Iterable[Rehearsal]], list[Rehearsal]]
 
@@ -58,6 +58,16 @@ def test_a_bench_whose_worker_died_once_is_rehearsed_again(
     results = list(in_processes(2)(deadly(True), range(4)))
     assert sorted(result.index for result in results) == [0, 1, 2, 3]
     assert {result.reason for result in results} == {"not rehearsed at all"}
+
+
+def test_what_nobody_waits_for_any_more_ends_although_it_never_would(
+    endless: Plan, tmp_path: Path
+) -> None:
+    results = carry_out(endless, range(4), 2)
+    assert {next(results).index for _ in range(3)} == {0, 1, 3}
+    results.close()
+    assert (tmp_path / "begun").exists()
+    assert not multiprocessing.active_children()
 
 
 def test_no_benches_need_no_process(plan: Plan) -> None:

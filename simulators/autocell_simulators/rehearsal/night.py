@@ -21,11 +21,15 @@ from autocell.recovery import CauseName
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
+from autocell_simulators.rehearsal.bounds import TookTooLong, bounded
 from autocell_simulators.rehearsal.one import bench_seed
 from autocell_simulators.seeds import stream
 
 _HOURS = 8.0
 """From the proof to the recovery."""
+
+_MOST_CPU_S = 900.0
+"""Computing that one night may take; the longest seen takes a tenth of it."""
 
 _SERIOUS = 0.1
 """Share of the nights on which more than drift happens."""
@@ -179,20 +183,34 @@ def rehearse_night(
     """Prove ``passes`` passes on bench number ``index``, let a night go by, recover.
 
     The evening is undisturbed; what happens begins after it. It raises nothing: what ends a
-    rehearsal is the reason of a failed one.
+    rehearsal is the reason of a failed one, also that it took longer than any night may.
     """
     seed = bench_seed(campaign_seed, index)
+    clock = VirtualClock()
     try:
-        return _rehearse(description, passes, seed, index, listener)
+        with bounded(clock, _most_bench_s(description), _MOST_CPU_S):
+            return _rehearse(description, passes, seed, index, clock, listener)
+    except (AutocellError, TookTooLong) as error:
+        reason = str(error)
     except Exception as error:
-        kind = "" if isinstance(error, AutocellError) else f"{type(error).__name__}: "
-        return Night(index, seed, Verdict.FAILED, f"{kind}{error}", wanted_passes=passes)
+        reason = f"{type(error).__name__}: {error}"
+    return Night(index, seed, Verdict.FAILED, reason, wanted_passes=passes)
+
+
+def _most_bench_s(description: BenchDescription) -> float:
+    """Bench time within which everything ends that keeps to its caps: two runs, each with a way
+    back and with lines that are waited for, and what happens between them."""
+    return 2.0 * _HOURS * 3600.0 + 2.0 * (2.0 * description.caps.time_s + 3600.0)
 
 
 def _rehearse(
-    description: BenchDescription, passes: int, seed: int, index: int, listener: Listener
+    description: BenchDescription,
+    passes: int,
+    seed: int,
+    index: int,
+    clock: VirtualClock,
+    listener: Listener,
 ) -> Night:
-    clock = VirtualClock()
     bench = SimulatedBench(description, seed, clock, scenario=Scenario())
     connect = connector(bench)
     with open_bench(description, clock=clock, connect=connect) as opened:

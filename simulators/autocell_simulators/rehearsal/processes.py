@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.connection
 import os
 import signal
 import threading
@@ -12,6 +13,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
+from multiprocessing.connection import Connection
 from typing import Any, Protocol, TypeVar
 
 from autocell_simulators.rehearsal.plan import CarryOut
@@ -73,11 +75,13 @@ def _until_one_dies(
     """Rehearse what is waiting; the indices that were under way when a process died."""
     under_way: dict[Future[R], int] = {}
     lost: list[int] = []
+    context = multiprocessing.get_context("spawn")
+    wanted, no_longer = context.Pipe(duplex=False)
     pool = ProcessPoolExecutor(
         min(workers, len(waiting)),
-        mp_context=multiprocessing.get_context("spawn"),
+        mp_context=context,
         initializer=_begin_work,
-        initargs=(work,),
+        initargs=(work, wanted),
     )
     try:
         while (waiting and not lost) or under_way:
@@ -99,7 +103,11 @@ def _until_one_dies(
                 else:
                     yield rehearsal
     finally:
+        if under_way:  # nobody waits for it any more: whoever is at work on it ends at once
+            no_longer.close()
         pool.shutdown(wait=True, cancel_futures=True)
+        no_longer.close()
+        wanted.close()
     return sorted(lost)
 
 
@@ -126,22 +134,23 @@ _work: Work[Any]
 """Of this worker process, given once at its start."""
 
 
-def _begin_work(work: Work[Any]) -> None:
+def _begin_work(work: Work[Any], wanted: Connection) -> None:
     global _work
     _work = work
     # Ctrl-C reaches the workers too; they end at once and say nothing, the parent speaks.
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=_end_with_parent, args=(wanted,), daemon=True).start()
     work.warm_up()
 
 
-def _end_with_parent() -> None:
-    """A worker whose parent was killed would wait for work for ever."""
+def _end_with_parent(wanted: Connection) -> None:
+    """A worker whose parent was killed would wait for work for ever, and one whose parent was
+    interrupted would end what it is at, which takes minutes."""
     parent = multiprocessing.parent_process()
     if parent is not None:
-        parent.join()
+        multiprocessing.connection.wait((parent.sentinel, wanted))
         os._exit(1)
 
 
