@@ -74,8 +74,8 @@ class Ratio:
 
 
 StepName = Literal[
-    "read", "look again", "re-centre", "re-approach", "rebuild from six passes", "second plateau",
-    "undo",
+    "read", "look again", "search", "re-centre", "re-approach", "rebuild from six passes",
+    "second plateau", "undo",
 ]  # fmt: skip
 
 

@@ -50,6 +50,16 @@ class Ledger:
         )
 
 
+@dataclass(frozen=True)
+class StepUnderWay:
+    """A step that has begun and not ended; ``before`` is the power ratio that it began with."""
+
+    name: StepName
+    words: str
+    before: Ratio | None
+    ledger: Ledger
+
+
 def travel(bench: Bench, began: Mapping[str, float]) -> tuple[AxisTravel, ...]:
     """How far each axis has gone since it stood at ``began`` (m or rad) when the run began."""
     gone, ended = bench.travelled, bench.last_positions()

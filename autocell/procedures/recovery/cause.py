@@ -9,6 +9,7 @@ from autocell.description import BenchDescription
 from autocell.procedures.recovery.beam import SideLook
 from autocell.procedures.recovery.plateaus import TwoPlateaus
 from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.search import Found, Shift
 from autocell.recovery import Cause, CauseName, Ratio
 
 _NIGHTS = 5.0
@@ -20,6 +21,9 @@ _FITS, _FAILS = 2.5, 3.5
 
 _SUREST = 0.999
 
+LASER_OFF = 0.1
+"""Of what the reference meter read then: with less there is no light because there is no laser."""
+
 _NOT_BY_MOVING = (CauseName.ALIGNMENT, CauseName.KNOCK, CauseName.MIRRORS, CauseName.WINDOW)
 
 
@@ -30,7 +34,8 @@ class Facts:
     ``power`` is the ratio it began with, None for a bench that stood elsewhere. ``came_back``:
     without anybody moving anything. ``looks`` are those to both sides along the input axes.
     ``plateau_shift_m`` is by how much the middle of the plateau has moved along the spacing,
-    where both edges were found. ``restored`` says whether moving brought the power back.
+    where both edges were found. ``found`` is what a search for the beam came to. ``restored`` says
+    whether moving brought the power back.
     """
 
     power: Ratio | None = None
@@ -40,6 +45,7 @@ class Facts:
     looks: tuple[SideLook, ...] = ()
     plateau_shift_m: Ratio | None = None
     two: TwoPlateaus | None = None
+    found: Found | None = None
     restored: bool = False
     proved: bool = False
     dark: bool = False
@@ -49,7 +55,8 @@ def name_cause(bench: BenchDescription, reference: ReferenceSetting, facts: Fact
     """The cause, or None when nothing was wrong."""
     laser = _laser(bench, facts)
     if facts.dark:
-        return laser or _darkness(bench, facts)
+        is_off = facts.laser is not None and facts.laser.value < LASER_OFF
+        return (laser if is_off else None) or _darkness(bench, facts)
     if not facts.out_of_bounds:
         return laser
     if facts.came_back:
@@ -108,9 +115,9 @@ def _darkness(bench: BenchDescription, facts: Facts) -> Cause:
 def _moved(bench: BenchDescription, reference: ReferenceSetting, facts: Facts) -> Cause:
     """What brought the light back tells what had moved, and how far whether it drifted there."""
     nights = _NIGHTS * max(1.0, reference.nights)
-    shifted = [look for look in facts.looks if look.shift != 0.0]
+    shifted = _shifts(facts)
     by_drift = {look.axis: nights * bench.axes[look.axis].overnight_drift for look in shifted}
-    evidence = tuple(look.words for look in shifted)
+    evidence = _searched(facts) + tuple(look.words for look in facts.looks if look.shift != 0.0)
     far = [look for look in shifted if abs(look.shift) > by_drift[look.axis]]
     if far:
         told = "; ".join(
@@ -201,6 +208,22 @@ def _by_passes(bench: BenchDescription, facts: Facts, two: TwoPlateaus) -> Cause
     )  # fmt: skip
 
 
+def _shifts(facts: Facts) -> list[Shift]:
+    """By how much each input axis has been moved in all, by a search and between edges."""
+    found = () if facts.found is None else facts.found.shifts
+    moved = [*found, *(Shift(look.axis, look.unit, look.shift) for look in facts.looks)]
+    total: dict[str, Shift] = {}
+    for shift in moved:
+        before = total[shift.axis].shift if shift.axis in total else 0.0
+        total[shift.axis] = replace(shift, shift=before + shift.shift)
+    return [shift for shift in total.values() if shift.shift != 0.0]
+
+
+def _searched(facts: Facts) -> tuple[str, ...]:
+    """What a search for the beam came to, if there was one."""
+    return () if facts.found is None else (f"the beam was looked for: {facts.found.words}",)
+
+
 def _flat(facts: Facts) -> tuple[str, ...]:
     """That no side was brighter, where it was looked for."""
     if not facts.looks or any(look.shift for look in facts.looks):
@@ -218,7 +241,7 @@ def _undetermined(
 ) -> Cause:
     power = facts.power
     began = () if power is None else (f"the power was {power.value:.3f} ± {power.u:.3f} of then",)
-    said = (*began, *_flat(facts), seen)
+    said = (*began, *_searched(facts), *_flat(facts), seen)
     return Cause(CauseName.UNDETERMINED, 0.0, said, tuple(dict.fromkeys(possible)), advice)
 
 

@@ -23,6 +23,9 @@ _TURNED, _AROUND_M = 8e-3, 2e-4
 """How far a launch is turned by a knock, and how well its place is known once it was put between
 the edges of the hole."""
 
+_PIVOT_M = 0.25
+"""From the hole to what a launch turns about, at least: so much shift for each radian."""
+
 _ACROSS = 0.8
 """Of the hole's radius: where nobody has looked, the beam is no further off than that."""
 
@@ -52,7 +55,7 @@ def doubted(
         launch = replace(
             launch,
             position_tolerance_m=launch.position_tolerance_m + across_m,
-            slope_tolerance=launch.slope_tolerance + _TURNED,
+            slope_tolerance=launch.slope_tolerance + max(_TURNED, (beam_m or 0.0) / _PIVOT_M),
         )
     return replace(
         bench,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from autocell.procedures.progress import Listener
 from autocell.procedures.recovery.beam import SideLook, centre_beam
 from autocell.procedures.recovery.doubts import doubted, remembered
 from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.search import BeamSearch, Found
 from autocell.procedures.tuning import READING_NOISE, Experience, Tuning
 from autocell.reading import Reading
 from autocell.recovery import Ratio
@@ -62,6 +63,7 @@ class Steps:
     beam: Setting
     laser: float = 1.0
     _looked: bool = False
+    _found_off: Setting | None = None
     _seen: list[Reading] = field(default_factory=list)
 
     def recentre(self, at: Setting, is_short: Callable[[Reading], bool]) -> Reached:
@@ -83,31 +85,52 @@ class Steps:
         guess = self.beam.at_spacing(self.reference.setting.spacing_m)
         return self._arrive(guess, guess, self._far(), None, (), slipped=True)
 
+    def search(self) -> Found:
+        """Look for a beam that misses the hole, at six passes, or where the pattern was on a bench
+        that has no setting of six. When there is light the bench stands where it is."""
+        middle = self._six() or self.reference.setting
+        found = BeamSearch(self.bench, middle).look()
+        if found.light is not None:
+            self._found_off = found.light.setting
+        return found
+
     def rebuild(self) -> Reached | None:
         """Go back to six passes, put the beam between its edges there, and set the pattern anew;
-        None on a bench that has no setting of six passes."""
+        None on a bench that has no setting of six passes. A beam that was found beside the hole is
+        taken from there."""
+        six = self._six()
+        if six is None:
+            return None
+        reading = self._read_at(self._found_off or six, "back at six passes")
+        looks = self._centre(reading, math.inf, should_be=six)
+        at = self.bench.setting
+        guess = self.beam.at_spacing(self.reference.setting.spacing_m)
+        return self._arrive(at, guess, self._far(), None, looks, slipped=True)
+
+    def _six(self) -> Setting | None:
+        """Six passes, the beam where in the hole it was when the pattern was proved."""
         try:
             six = choose_pattern(self.bench.description, _FEWEST).setting
         except NoSuchPattern:
             return None
-        reading = self._read_at(six, "back at six passes")
-        looks = self._centre(reading, math.inf)
-        at = self.bench.setting
-        guess = self.beam.at_spacing(self.reference.setting.spacing_m)
-        return self._arrive(at, guess, self._far(), None, looks, slipped=True)
+        then = self.reference.setting
+        return replace(six, x_m=then.x_m, y_m=then.y_m)
 
     @property
     def _whole_w(self) -> float:
         """What the pattern would show if nothing but the laser had changed."""
         return self.reference.condition.power_w * self.laser
 
-    def _centre(self, reading: Reading, most_w: float) -> tuple[SideLook, ...]:
-        """Put the beam between its edges, where it is cut; from then on it is thought best."""
+    def _centre(
+        self, reading: Reading, most_w: float, should_be: Setting | None = None
+    ) -> tuple[SideLook, ...]:
+        """Put the beam between its edges, where it is cut; from then on it is thought best.
+        ``should_be`` is where it would be if nothing had moved it, by default where it was read."""
         self._seen = []
         at, looks = centre_beam(
             self.bench.description, self.reference, reading, self._read_at, most_w
         )
-        shift = at.as_array() - reading.setting.as_array()
+        shift = at.as_array() - (should_be or reading.setting).as_array()
         self.beam = Setting.from_array(self.reference.setting.as_array() + shift)
         self._looked = True
         return looks
