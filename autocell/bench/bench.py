@@ -192,6 +192,11 @@ class Bench:
         """
         return self._motion.plan(self.description.positions(setting))
 
+    def expected_s(self, setting: Setting) -> float:
+        """How long :meth:`move_to` would take from where the axes were last seen; it asks nothing
+        of them. Raises as :meth:`plan` does."""
+        return self._motion.expected_s(self.description.positions(setting))
+
     def move_to(self, setting: Setting, purpose: str) -> Setting:
         """Bring every axis to its place for ``setting``; the nominal setting then read back.
 

@@ -73,9 +73,22 @@ class Motion:
         Axes that are there already are left out. ``straight`` leaves the backlash in. Raises
         LimitError.
         """
+        starts = {name: self._guard.position(name) for name in targets}
+        return self._planned(targets, starts, straight=straight)
+
+    def expected_s(self, targets: Mapping[str, float]) -> float:
+        """How long it takes to bring these axes to their targets (m or rad) from where they were
+        last seen. It asks no instrument anything. Raises LimitError."""
+        starts = {name: self._guard.trust.last_seen(name) for name in targets}
+        moves = self._planned(targets, starts)
+        return max((move.expected_s for move in moves), default=0.0)
+
+    def _planned(
+        self, targets: Mapping[str, float], starts: Mapping[str, float], *, straight: bool = False
+    ) -> list[PlannedMove]:
         moves = []
         for name, target in targets.items():
-            axis, start = self._description.axes[name], self._guard.position(name)
+            axis, start = self._description.axes[name], starts[name]
             out = self._backlash_is_out[name]
             move = (
                 plan_straight(axis, start, target)

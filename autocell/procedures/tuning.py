@@ -175,5 +175,4 @@ class Tuning:
 
     def seconds(self, setting: Setting) -> float:
         """What a reading at a setting costs: getting there, settling, averaging."""
-        moves = self.bench.plan(setting)
-        return 1.0 + max((move.expected_s for move in moves), default=0.0)
+        return 1.0 + self.bench.expected_s(setting)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from autocell.bench.trust import Trust
-from autocell.errors import MotionError, Stopped
+from autocell.errors import LimitError, MotionError, NoReply, Stopped
 from tests.bench.conftest import Rig
 
 
@@ -136,3 +136,18 @@ def test_a_plan_moves_nothing_and_tells_the_time(rig: Rig) -> None:
     assert move.axis.name == "spacing"
     assert move.expected_s > 1.0
     assert rig.sent() == []
+
+
+def test_how_long_a_move_takes_is_told_without_asking_the_axes(rig: Rig) -> None:
+    targets = {"spacing": 0.030, "pitch": 2e-3}
+    planned = max(move.expected_s for move in rig.motion.plan(targets))
+
+    def silent() -> float:
+        raise NoReply("nobody is asked")
+
+    for axis in rig.axes.values():
+        axis.position = silent  # type: ignore[method-assign]
+    assert rig.motion.expected_s(targets) == planned
+    assert rig.motion.expected_s({}) == 0.0
+    with pytest.raises(LimitError):
+        rig.motion.expected_s({"spacing": 0.060})
