@@ -126,7 +126,7 @@ def test_silence_ends_at_the_deadline_with_no_reply(talk):
     exchange.greet()
     with pytest.raises(NoReply):
         exchange.ask(b"value?\n", parse_number)
-    assert 1 < instrument.lines.count(b"value?") <= 4
+    assert 1 < instrument.lines.count(b"value?") <= 8
 
 
 def test_instrument_that_only_talks_nonsense_ends_as_a_bad_reply(talk):

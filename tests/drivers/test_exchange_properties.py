@@ -20,9 +20,9 @@ from autocell.bench.clock import VirtualClock
 from autocell.errors import BadReply, NoReply, Refused
 
 REPLY_S = 0.3
-LONGEST_S = 6.0 * REPLY_S
-"""Four attempts within four reply times, one of them perhaps begun at the last moment, and getting
-back in step before it."""
+LONGEST_S = 10.0 * REPLY_S
+"""All attempts within eight reply times, one of them perhaps begun at the last moment, and
+getting back in step before it."""
 FATES = st.sampled_from(
     ["arrives", "arrives", "is lost", "is late", "is very late", "comes twice", "is cut short",
      "is garbled", "loses its end"]

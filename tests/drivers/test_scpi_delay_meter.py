@@ -144,7 +144,7 @@ def test_degrees_that_were_meant_to_be_radians_are_noticed(scripted):
 def test_a_damaged_reply_is_asked_again_and_silence_ends(scripted):
     device, _ = scripted(Meter(b"0.2x5", b"0.5"))
     assert device.delay_meter("delay_meter", SECTION).read() == pytest.approx(-0.5)
-    device, _ = scripted(Meter(*[0.0] * 4))
+    device, _ = scripted(Meter(*[0.0] * 8))
     with pytest.raises(NoReply):
         device.delay_meter("delay_meter", SECTION).read()
 
