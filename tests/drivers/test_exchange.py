@@ -14,7 +14,7 @@ from autocell.bench.protocols import Line
 from autocell.errors import BadReply, Disconnected, NoReply, Refused, Stopped
 
 CLOCK = RealClock()
-REPLY_S = 0.15
+REPLY_S = 0.25
 
 
 def parse_identity(raw):
