@@ -338,7 +338,7 @@ class Bench:
     def stop(self) -> dict[str, Exception]:
         """Stop every axis now; nothing moves until :meth:`clear_stop`. Never raises: the errors
         of axes that did not confirm come back by name, and are in the journal."""
-        return self._guard.stop_all()
+        return self._guard.halting.stop_all()
 
     def halt(self) -> dict[str, Exception]:
         """Tell every axis to stop, and let moves follow: for a procedure that goes on once an
@@ -353,21 +353,21 @@ class Bench:
 
     def stop_begun(self, within_s: float) -> bool:
         """Wait, in another thread than the one that moves, until that one has begun to stop."""
-        return self._guard.stop_begun(within_s)
+        return self._guard.halting.stop_begun(within_s)
 
     def stop_told(self, within_s: float) -> dict[str, Exception] | None:
         """Wait, in another thread than the one that moves, until every axis was told to stop; what
         :meth:`stop` returned, or None when that has not happened ``within_s``."""
-        return self._guard.stop_told(within_s)
+        return self._guard.halting.stop_told(within_s)
 
     def request_stop(self) -> None:
         """Ask for a stop from another thread: whoever moves or reads stops the axes and raises
         Stopped within a quarter of a second."""
-        self._guard.request_stop()
+        self._guard.halting.request_stop()
 
     def clear_stop(self) -> None:
         """Allow moves again after a stop, on somebody's explicit word."""
-        self._guard.clear_stop()
+        self._guard.halting.clear_stop()
 
     def _settle(self) -> None:
         self.clock.sleep(self._metering.settle_s - (self.time_s - self._guard.at_rest_since_s))

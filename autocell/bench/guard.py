@@ -4,25 +4,18 @@ leaves: limits, minimum gap, caps, position trust, and the stop that nothing fol
 from __future__ import annotations
 
 import contextlib
-import threading
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import NoReturn
 
-from autocell.bench import first_moves
 from autocell.bench.budget import Budget, Usage
+from autocell.bench.halting import Halting
+from autocell.bench.limits import Limits
 from autocell.bench.open_loop import OpenLoopAxes
-from autocell.bench.plan import PlannedMove, trade
+from autocell.bench.plan import PlannedMove
 from autocell.bench.protocols import Axis, Clock, Journal, ReportsReference
 from autocell.bench.trust import Trust, TrustBook
-from autocell.description import ROUNDING, AxisDescription, BenchDescription
-from autocell.errors import (
-    AutocellError,
-    LimitError,
-    MotionError,
-    Refused,
-    Stopped,
-    StoreError,
-)
+from autocell.description import BenchDescription
+from autocell.errors import AutocellError, MotionError, Refused, StoreError
 
 _READ_AT_FIRST = 3
 """Times that an axis may contradict itself when it is met."""
@@ -32,7 +25,8 @@ class Guard:
     """Owns the axes. ``axes`` has one entry for each axis of the description.
 
     Moves are admitted as a whole, then sent leg by leg; each leg is written to the journal
-    before it is sent and after it has ended.
+    before it is sent and after it has ended. ``limits`` says where axes may be sent, ``halting``
+    stops them.
     """
 
     def __init__(
@@ -47,10 +41,6 @@ class Guard:
         self._clock = clock
         self._journal = journal
         self._opened_s = clock.now()
-        self._stop = threading.Event()
-        self._stop_begun = threading.Event()
-        self._every_axis_told = threading.Event()
-        self._unconfirmed: dict[str, Exception] = {}
         self._under_way: dict[str, int] = {}
         self._ways: dict[str, tuple[float, float]] = {}
         self._adrift: dict[str, tuple[float, float]] = {}
@@ -60,6 +50,8 @@ class Guard:
         self.open_loop = OpenLoopAxes(
             description, axes, self.trust, self.budget.travelled, self._tell
         )
+        self.limits = Limits(description, self.trust, self.open_loop)
+        self.halting = Halting(description, self._axes, self._under_way, self.trust, self._tell)
 
     @property
     def time_s(self) -> float:
@@ -97,7 +89,7 @@ class Guard:
         """Believe an axis no more: it is told to stop, that is written down, MotionError raised,
         with what is to be said of it if the cure is another than to home it."""
         if name in self._under_way:
-            self.halt([name])
+            self.halting.halt([name])
         self.trust.lower(name, Trust.LOST, why)
         self._tell("trust", f"{name}: position lost, {why}")
         raise MotionError(
@@ -160,23 +152,16 @@ class Guard:
         """Where every axis reads, m or rad."""
         return {name: self.position(name) for name in self._axes}
 
-    def check_limits(self, moves: Sequence[PlannedMove]) -> None:
-        """Raises LimitError when a leg of a move would leave the limits of its axis or the
-        minimum gap, its scatter included."""
-        for move in moves:
-            for leg in move.legs:
-                self._check_leg(move, leg)
-
     def admit(self, moves: Sequence[PlannedMove]) -> None:
         """Whether all these moves may be made, decided before the first is sent.
 
         Raises Stopped after a stop, MotionError for an axis whose position is lost, LimitError,
         or BudgetError.
         """
-        self.raise_if_stopped()
+        self.halting.raise_if_stopped()
         for move in moves:
-            self._check_trust(move)
-        self.check_limits(moves)
+            self.limits.check_trust(move)
+        self.limits.check(moves)
         travel_m = sum(move.travel for move in moves if move.axis.unit == "mm")
         legs = sum(len(move.legs) for move in moves)
         expected_s = max((move.expected_s for move in moves), default=0.0)
@@ -189,9 +174,9 @@ class Guard:
         nobody has seen would go further than such a move may; then nothing is sent.
         """
         name = move.axis.name
-        self.raise_if_stopped()
-        self._check_leg(move, leg)
-        self._check_first_move(move, leg, start)
+        self.halting.raise_if_stopped()
+        self.limits.check_leg(move, leg)
+        self.limits.check_first_move(move, leg, start)
         self._under_way[name] = self._journal.move_intended(self.time_s, name, start, leg, purpose)
         self._ways[name] = (min(start, leg), max(start, leg))
         self._adrift.pop(name, None)
@@ -199,7 +184,7 @@ class Guard:
         self.budget.travelled[name] += abs(leg - start)
         if move.axis.unit == "mm":
             self.budget.travel_m += abs(leg - start)
-        self.raise_if_stopped()
+        self.halting.raise_if_stopped()
         self._axes[name].start_move(leg)
 
     def moving(self, name: str) -> bool:
@@ -221,7 +206,7 @@ class Guard:
 
     def check_reading(self) -> None:
         """Raises Stopped, MotionError while an axis is under way, or BudgetError for the time."""
-        self.raise_if_stopped()
+        self.halting.raise_if_stopped()
         if self._under_way:
             raise MotionError(f"no reading while {', '.join(self._under_way)} is moving")
         self.budget.admit_time(self.time_s)
@@ -231,33 +216,6 @@ class Guard:
         self.check_reading()
         self.budget.admit_reading(self.time_s)
 
-    def halt(self, names: Iterable[str]) -> dict[str, Exception]:
-        """Tell these axes to stop, each of them even when another raises; who raised what.
-
-        Axes of different devices are told at the same time, so that a silent one delays none.
-        """
-        self._stop_begun.set()
-        by_device: dict[str, list[str]] = {}
-        for name in names:
-            by_device.setdefault(self._description.axes[name].device, []).append(name)
-        failures: dict[str, Exception] = {}
-
-        def tell(group: list[str]) -> None:
-            for name in group:
-                try:
-                    self._axes[name].stop()
-                except Exception as error:
-                    failures[name] = error
-
-        first, *others = list(by_device.values()) or [[]]
-        threads = [threading.Thread(target=tell, args=(group,), daemon=True) for group in others]
-        for thread in threads:
-            thread.start()
-        tell(first)
-        for thread in threads:
-            thread.join()
-        return failures
-
     def set_adrift(self, name: str) -> None:
         """An axis under way is no longer watched, and nobody saw where it came to rest: it may be
         anywhere on its way, and is at rest only once it has confirmed a stop."""
@@ -266,7 +224,7 @@ class Guard:
     def halt_all(self) -> dict[str, Exception]:
         """Tell every axis to stop and see those at rest that were left on their way; who raised
         what. Moves are allowed afterwards, unless a stop was asked for."""
-        failures = self.halt(self._axes)
+        failures = self.halting.halt(self._axes)
         adrift = [name for name in self._adrift if name not in failures]
         axes = [self._description.axes[name] for name in adrift]
         self._clock.sleep(max((axis.speed / axis.acceleration for axis in axes), default=0.0))
@@ -275,45 +233,8 @@ class Guard:
                 self._see_at_rest(name)
             except AutocellError as error:
                 failures[name] = error
-        self._stop_begun.clear()  # whoever asks for a stop now finds none begun
+        self.halting.halted()
         return failures
-
-    def request_stop(self) -> None:
-        """Ask for a stop from any thread: the next poll stops the axes and raises Stopped."""
-        self._stop.set()
-
-    def stop_all(self) -> dict[str, Exception]:
-        """Stop every axis now and refuse every move until :meth:`clear_stop`; who raised what."""
-        self._stop.set()
-        failures = self.halt(self._axes)
-        for name in self._axes:
-            if name in self._under_way or name in failures:
-                self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
-        self._unconfirmed = failures
-        self._every_axis_told.set()
-        self._tell("stop", _stop_story(failures))
-        return failures
-
-    def stop_begun(self, within_s: float) -> bool:
-        """Wait, in another thread, until whoever moves has begun to stop the axes."""
-        return self._stop_begun.wait(within_s)
-
-    def stop_told(self, within_s: float) -> dict[str, Exception] | None:
-        """Wait, in another thread, until every axis was told to stop; who raised what, or None
-        when that has not happened ``within_s``."""
-        return self._unconfirmed if self._every_axis_told.wait(within_s) else None
-
-    def clear_stop(self) -> None:
-        """Allow moves again, on a human's or a procedure's explicit word."""
-        self._stop.clear()
-        self._stop_begun.clear()
-        self._every_axis_told.clear()
-        self._tell("stop", "cleared: moves are allowed again")
-
-    def raise_if_stopped(self) -> None:
-        """Raises Stopped after a stop was asked for."""
-        if self._stop.is_set():
-            raise Stopped("a stop was asked for; nothing moves until it is cleared")
 
     def doubt(self, name: str, trust: Trust, why: str) -> None:
         """Believe an axis less, for a reason that the guard cannot see; written down."""
@@ -353,71 +274,7 @@ class Guard:
         self.position(name)
         del self._adrift[name]
 
-    def _check_leg(self, move: PlannedMove, leg: float) -> None:
-        axis = move.axis
-        play = axis.repeatability + self.open_loop.may_miss(axis.name, leg)
-        if not axis.low + play - ROUNDING <= leg <= axis.high - play + ROUNDING:
-            raise LimitError(
-                f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} would "
-                f"be commanded to {trade(axis, leg)}; its limits are {_range(axis)}, less "
-                f"{trade(axis, play)} that it scatters by{_steps(axis)}{_approach(move)}"
-            )
-        if axis.name != "spacing":
-            return
-        bench = self._description
-        lowest_m = bench.spacing_at_zero_m + leg - play - bench.spacing_tolerance_m
-        if lowest_m < bench.minimum_gap_m - ROUNDING:
-            raise LimitError(
-                f"{axis.name}: from {trade(axis, move.start)} to {trade(axis, move.target)} could "
-                f"bring the mirrors to {lowest_m * 1e3:.4f} mm; the minimum gap is "
-                f"{bench.minimum_gap_m * 1e3:g} mm (tolerance of the spacing and scatter "
-                f"included){_approach(move)}"
-            )
-
-    def _check_first_move(self, move: PlannedMove, leg: float, start: float) -> None:
-        axis, short = move.axis, first_moves.longest(move.axis)
-        if not self.trust.tried(axis.name) and abs(leg - start) > short + axis.repeatability:
-            raise LimitError(
-                f"{axis.name}: from {trade(axis, start)} to {trade(axis, leg)} is further than "
-                f"{trade(axis, short)}, the longest first move of an axis: nobody has seen yet "
-                "whether it goes the right way"
-            )
-
-    def _check_trust(self, move: PlannedMove) -> None:
-        name = move.axis.name
-        allowed = self.trust.local_range(name)
-        if allowed is None:
-            return
-        low, high = allowed
-        if any(not low <= leg <= high for leg in move.legs):
-            raise MotionError(
-                f"{name}: its position is lost ({self.trust.why(name)}); it may be stopped, homed, "
-                f"or moved between {trade(move.axis, low)} and {trade(move.axis, high)}, not to "
-                f"{trade(move.axis, move.target)}"
-            )
-
     def _tell(self, kind: str, text: str) -> None:
         # A full disk must neither keep an axis from stopping nor hide why trust was lost.
         with contextlib.suppress(StoreError):
             self._journal.event(self.time_s, kind, text)
-
-
-def _range(axis: AxisDescription) -> str:
-    return f"{trade(axis, axis.low)} to {trade(axis, axis.high)}"
-
-
-def _steps(axis: AxisDescription) -> str:
-    return "" if axis.open_loop is None else ", and that its unequal steps may miss by"
-
-
-def _approach(move: PlannedMove) -> str:
-    if len(move.legs) == 1:
-        return ""
-    return f", and an approach from above needs {trade(move.axis, move.axis.overshoot)} below it"
-
-
-def _stop_story(failures: Mapping[str, Exception]) -> str:
-    if not failures:
-        return "every axis was told to stop"
-    silent = "; ".join(f"{name}: {error}" for name, error in failures.items())
-    return f"every axis was told to stop, but not all confirmed it: {silent}"

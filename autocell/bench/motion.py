@@ -98,7 +98,7 @@ class Motion:
             if move is not None:
                 tried = self._guard.trust.tried(name)
                 moves.append(move if tried else first_moves.with_first_move(move))
-        self._guard.check_limits(moves)
+        self._guard.limits.check(moves)
         return moves
 
     def move(self, targets: Mapping[str, float], purpose: str, *, straight: bool = False) -> None:
@@ -117,7 +117,7 @@ class Motion:
                 self._start_leg(flight, flight.move.start, purpose)
             while flights:
                 self._clock.sleep(self._pause(flights))
-                self._guard.raise_if_stopped()
+                self._guard.halting.raise_if_stopped()
                 flights = [flight for flight in flights if not self._arrived(flight, purpose)]
         except BaseException as error:
             self._abandon(error)
@@ -219,7 +219,7 @@ class Motion:
     def _abandon(self, error: BaseException) -> None:
         """Stop what is under way, let it brake, then write down where it came to rest."""
         under_way = self._guard.under_way
-        failures = self._guard.halt(under_way)
+        failures = self._guard.halting.halt(under_way)
         axes = [self._description.axes[name] for name in under_way]
         self._clock.sleep(max((axis.speed / axis.acceleration for axis in axes), default=0.0))
         failed = isinstance(error, Exception)

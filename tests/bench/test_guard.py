@@ -70,7 +70,7 @@ def test_the_minimum_gap_counts_the_tolerance_of_the_spacing(
 def test_a_stop_reaches_every_axis_even_when_some_raise(rig: Rig) -> None:
     rig.axes["spacing"].stop_error = NoReply("silent")
     rig.axes["yaw"].stop_error = NoReply("silent")
-    failures = rig.guard.stop_all()
+    failures = rig.guard.halting.stop_all()
     assert [axis.stops for axis in rig.axes.values()] == [1] * len(rig.axes)
     assert set(failures) == {"spacing", "yaw"}
     assert rig.guard.trust.trust("yaw") is Trust.ESTIMATED
@@ -86,25 +86,25 @@ def test_a_stop_reaches_axes_of_several_devices(
     }
     rig = rig_of(replace(rig.description, axes=axes))
     rig.axes["spacing"].stop_error = NoReply("silent")
-    assert set(rig.guard.stop_all()) == {"spacing"}
+    assert set(rig.guard.halting.stop_all()) == {"spacing"}
     assert [axis.stops for axis in rig.axes.values()] == [1] * len(axes)
 
 
 def test_nothing_moves_after_a_stop_until_it_is_cleared(rig: Rig) -> None:
-    rig.guard.stop_all()
+    rig.guard.halting.stop_all()
     with pytest.raises(Stopped):
         rig.motion.move({"pitch": 0.001}, "test")
     with pytest.raises(Stopped):
         rig.guard.admit_reading()
     assert rig.sent() == []
-    rig.guard.clear_stop()
+    rig.guard.halting.clear_stop()
     rig.motion.move({"pitch": 0.001}, "test")
     assert rig.axes["pitch"].commands == [0.001]
 
 
 def test_a_stop_works_although_the_disk_is_full(rig: Rig) -> None:
     rig.journal.full = True
-    assert rig.guard.stop_all() == {}
+    assert rig.guard.halting.stop_all() == {}
     assert [axis.stops for axis in rig.axes.values()] == [1] * len(rig.axes)
 
 

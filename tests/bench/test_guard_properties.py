@@ -58,7 +58,7 @@ class GuardedBench(RuleBasedStateMachine):
     @rule()
     def stop(self) -> None:
         stops = [axis.stops for axis in self.rig.axes.values()]
-        self.rig.guard.stop_all()
+        self.rig.guard.halting.stop_all()
         self.stopped = True
         assert all(
             axis.stops == before + 1
@@ -68,7 +68,7 @@ class GuardedBench(RuleBasedStateMachine):
     @rule()
     def clear(self) -> None:
         self.rig.journal.full = False
-        self.rig.guard.clear_stop()
+        self.rig.guard.halting.clear_stop()
         self.stopped = False
 
     @rule(name=NAMES, share=SHARES)

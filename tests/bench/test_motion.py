@@ -109,7 +109,7 @@ def test_a_stop_asked_for_elsewhere_ends_a_move_within_a_quarter_of_a_second(rig
     def ask(now: float) -> None:
         if now > 2.0 and not asked:
             asked.append(now)
-            rig.guard.request_stop()
+            rig.guard.halting.request_stop()
 
     rig.clock.on_advance.append(ask)
     with pytest.raises(Stopped):
@@ -123,7 +123,7 @@ def test_a_stop_asked_for_elsewhere_ends_a_move_within_a_quarter_of_a_second(rig
 def test_a_stop_between_two_legs_leaves_the_second_out(rig: Rig) -> None:
     def ask(now: float) -> None:
         if now > 0.9:
-            rig.guard.request_stop()
+            rig.guard.halting.request_stop()
 
     rig.clock.on_advance.append(ask)
     with pytest.raises(Stopped):

@@ -423,7 +423,7 @@ def test_an_interrupt_during_the_stop_for_another_error_still_stops_every_axis()
         simulation = Simulation()
         with stop_on_signals(), opened(simulation) as bench:
             axes = {name: Interrupted(name) for name in PEAT_BOG.axes}
-            bench._guard._axes = axes  # type: ignore[assignment]
+            bench._guard._axes.update(axes)  # type: ignore[arg-type]
             raise RuntimeError("something else went wrong")
 
     with pytest.raises(Stopped):

@@ -1,0 +1,113 @@
+"""Tells axes to stop, and remembers that a stop was asked for until somebody clears it. What other
+threads than the one that moves ask of the guard is here."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Collection, Iterable, Mapping
+
+from autocell.bench.protocols import Axis
+from autocell.bench.trust import Trust, TrustBook
+from autocell.description import BenchDescription
+from autocell.errors import Stopped
+
+
+class Halting:
+    """Stops the axes of one bench. ``axes`` and ``under_way`` are those of the guard, which keeps
+    them; ``tell`` writes an event down, by its kind and in words.
+
+    To halt is to stop axes and let moves follow; after a stop nothing moves until it is cleared.
+    """
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        axes: Mapping[str, Axis],
+        under_way: Collection[str],
+        trust: TrustBook,
+        tell: Callable[[str, str], None],
+    ) -> None:
+        self._description = description
+        self._axes = axes
+        self._under_way = under_way
+        self._trust = trust
+        self._tell = tell
+        self._asked = threading.Event()
+        self._begun = threading.Event()
+        self._every_axis_told = threading.Event()
+        self._unconfirmed: dict[str, Exception] = {}
+
+    def halt(self, names: Iterable[str]) -> dict[str, Exception]:
+        """Tell these axes to stop, each of them even when another raises; who raised what.
+
+        Axes of different devices are told at the same time, so that a silent one delays none.
+        """
+        self._begun.set()
+        by_device: dict[str, list[str]] = {}
+        for name in names:
+            by_device.setdefault(self._description.axes[name].device, []).append(name)
+        failures: dict[str, Exception] = {}
+
+        def tell(group: list[str]) -> None:
+            for name in group:
+                try:
+                    self._axes[name].stop()
+                except Exception as error:
+                    failures[name] = error
+
+        first, *others = list(by_device.values()) or [[]]
+        threads = [threading.Thread(target=tell, args=(group,), daemon=True) for group in others]
+        for thread in threads:
+            thread.start()
+        tell(first)
+        for thread in threads:
+            thread.join()
+        return failures
+
+    def halted(self) -> None:
+        """Halting is over, however it went: whoever asks for a stop now finds none begun."""
+        self._begun.clear()
+
+    def request_stop(self) -> None:
+        """Ask for a stop from any thread: the next poll stops the axes and raises Stopped."""
+        self._asked.set()
+
+    def stop_all(self) -> dict[str, Exception]:
+        """Stop every axis now and refuse every move until :meth:`clear_stop`; who raised what."""
+        self._asked.set()
+        failures = self.halt(self._axes)
+        for name in self._axes:
+            if name in self._under_way or name in failures:
+                self._trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
+        self._unconfirmed = failures
+        self._every_axis_told.set()
+        self._tell("stop", _stop_story(failures))
+        return failures
+
+    def stop_begun(self, within_s: float) -> bool:
+        """Wait, in another thread, until whoever moves has begun to stop the axes."""
+        return self._begun.wait(within_s)
+
+    def stop_told(self, within_s: float) -> dict[str, Exception] | None:
+        """Wait, in another thread, until every axis was told to stop; who raised what, or None
+        when that has not happened ``within_s``."""
+        return self._unconfirmed if self._every_axis_told.wait(within_s) else None
+
+    def clear_stop(self) -> None:
+        """Allow moves again, on a human's or a procedure's explicit word."""
+        self._asked.clear()
+        self._begun.clear()
+        self._every_axis_told.clear()
+        self._tell("stop", "cleared: moves are allowed again")
+
+    def raise_if_stopped(self) -> None:
+        """Raises Stopped after a stop was asked for."""
+        if self._asked.is_set():
+            raise Stopped("a stop was asked for; nothing moves until it is cleared")
+
+
+def _stop_story(failures: Mapping[str, Exception]) -> str:
+    if not failures:
+        return "every axis was told to stop"
+    silent = "; ".join(f"{name}: {error}" for name, error in failures.items())
+    return f"every axis was told to stop, but not all confirmed it: {silent}"
