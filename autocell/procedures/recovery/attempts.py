@@ -1,0 +1,161 @@
+"""Carries out what a recovery tries: each within its caps, into the account, and undone where it
+was not enough. What is tried, and in which order, is decided elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from autocell.errors import BudgetError, LimitError, ReadingError
+from autocell.procedures.light_search import Light
+from autocell.procedures.recovery.account import Ledger, StepUnderWay, nearer_to_one
+from autocell.procedures.recovery.course import Course
+from autocell.procedures.recovery.plateaus import (
+    RememberedBenches,
+    other_plateau,
+    read_other_plateau,
+)
+from autocell.procedures.recovery.search import Found
+from autocell.procedures.recovery.steps import Reached, Steps, plateau_shift
+from autocell.procedures.recovery.undoing import go_back
+from autocell.recovery import Ratio, StepName
+
+_SIGMAS = 3.0
+
+
+def look_again(course: Course, power: Ratio) -> Ratio:
+    """Wait and read once more: much goes by itself."""
+    bench = course.bench
+    wait_s = bench.description.recovery.look_again_s
+    course.tell("look again", f"{power.value:.3f} of the reference power; reading once more")
+    ledger = Ledger.of(bench)
+    bench.clock.sleep(wait_s)
+    course.after = course.against.look(f"once more after {wait_s:g} s")
+    course.power_after, laser = course.against.ratios(course.after)
+    course.facts = replace(course.facts, laser=laser)
+    step = ledger.step(
+        bench,
+        "look again",
+        f"read once more after {wait_s:g} s",
+        before=power,
+        after=course.power_after,
+        accepted=course.against.within(course.power_after),
+    )
+    course.steps.append(step)
+    return course.power_after
+
+
+def attempt(
+    course: Course,
+    name: StepName,
+    words: str,
+    act: Callable[[], Reached | None],
+    power: Ratio | None,
+) -> bool:
+    """Try one step within its caps; whether it was accepted. One that was not is undone.
+
+    ``power`` is the ratio where the bench stands; None when it stands elsewhere.
+    """
+    bench = course.bench
+    course.tell(name, words)
+    ledger = Ledger.of(bench)
+    course.under_way = StepUnderWay(name, words, power, ledger)
+    reached, after = None, None
+    try:
+        with bench.allowance(bench.description.recovery.step):
+            reached = act()
+            if reached is not None:
+                after = course.against.ratio_at(reached.arrival)
+    except (BudgetError, LimitError, ReadingError) as error:
+        words = f"{words}: {error}"
+    gain = None if power is None or after is None else nearer_to_one(power, after)
+    proved = reached is not None and _remember(course, reached)
+    accepted = proved and _is_worth_it(course, power, gain)
+    if accepted and reached is not None:
+        course.here = reached.arrival.at
+        course.light = Light.of(reached.arrival.height.reading)
+    else:
+        words += _why_not(reached)
+        go_back(course, f"{name} was not enough")
+    course.steps.append(
+        ledger.step(
+            bench, name, words, before=power, after=after, gain=gain, accepted=accepted,
+            undone=not accepted,
+        )
+    )  # fmt: skip
+    course.under_way = None
+    return accepted
+
+
+def search(course: Course, steps: Steps) -> Found | None:
+    """One search within the caps of a step; undone when it finds nothing, or not in time."""
+    bench, words = course.bench, "for a beam beside the hole"
+    course.tell("search", words)
+    ledger, found = Ledger.of(bench), None
+    course.under_way = StepUnderWay("search", words, None, ledger)
+    try:
+        with bench.allowance(bench.description.recovery.step):
+            found = steps.search()
+        words = f"{words}: {found.words}"
+        course.facts = replace(course.facts, found=found)
+    except (BudgetError, LimitError, ReadingError) as error:
+        words = f"{words}: {error}"
+    has_light = found is not None and found.light is not None
+    if not has_light:
+        go_back(course, "the search found no light")
+    step = ledger.step(bench, "search", words, accepted=has_light, undone=not has_light)
+    course.steps.append(step)
+    course.under_way = None
+    return found
+
+
+def read_second_plateau(course: Course, reached: Reached) -> None:
+    """Read at another pass count, which tells a loss at the mirrors from one outside them."""
+    bench = course.bench
+    then = RememberedBenches.of(bench.description, course.reference.learned)
+    found = other_plateau(reached.tuning, then, reached.arrival.at)
+    if found is None:
+        return
+    at, passes = found
+    power = course.against.ratio_at(reached.arrival)
+    ledger, words = Ledger.of(bench), f"compared with {passes} passes"
+    laser = course.facts.laser
+    try:
+        with bench.allowance(bench.description.recovery.step):
+            two = read_other_plateau(reached.tuning, then, at, passes, power, laser)
+        course.facts = replace(course.facts, two=two)
+    except (BudgetError, LimitError, ReadingError) as error:
+        words += f": {error}"
+    course.steps.append(ledger.step(bench, "second plateau", words, before=power, undone=True))
+
+
+def _remember(course: Course, reached: Reached) -> bool:
+    """Take in what a step has seen; whether it proved the pattern."""
+    if reached.looks:
+        course.facts = replace(course.facts, looks=reached.looks)
+    if not reached.arrival.proof.proved:
+        return False
+    course.reached = reached
+    shift = plateau_shift(course.reference, reached)
+    course.facts = replace(course.facts, proved=True, plateau_shift_m=shift)
+    return True
+
+
+def _is_worth_it(course: Course, power: Ratio | None, gain: Ratio | None) -> bool:
+    """Whether a proved step has brought enough light; where none was lacking, the proof and the
+    margin between the edges are enough."""
+    if power is None or gain is None or course.against.within(power):
+        return True
+    least = course.bench.description.recovery.least_gain
+    return gain.value > max(least, _SIGMAS * gain.u)
+
+
+def _why_not(reached: Reached | None) -> str:
+    """Why a step was not accepted, as far as its proof tells."""
+    if reached is None:
+        return ""
+    proof = reached.arrival.proof
+    if proof.proved:
+        return "; proved, and no more light than before"
+    missing = "; ".join(piece.statement for piece in proof.evidence if not piece.holds)
+    return f"; not proved: {missing}"

@@ -1,0 +1,76 @@
+"""How far one recovery has come: what it has seen, tried and moved, and where the bench belongs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from autocell.bench.bench import Bench
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.ending import used
+from autocell.procedures.light_search import Light
+from autocell.procedures.progress import Listener, Progress
+from autocell.procedures.recovery.account import StepUnderWay, travel
+from autocell.procedures.recovery.cause import Facts, name_cause
+from autocell.procedures.recovery.comparison import Comparison
+from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.steps import Reached
+from autocell.recovery import Condition, Ratio, Recovery, StepTried
+from autocell.setting import Setting
+
+
+@dataclass
+class Course:
+    """That of one recovery; it moves and decides nothing itself. ``here`` is where the bench
+    belongs: its start, or where the last accepted step has brought it, and ``light`` what was read
+    there; ``reached`` the last place where the pattern was proved."""
+
+    bench: Bench
+    reference: ReferenceSetting
+    listener: Listener
+    rng: np.random.Generator
+    start: Setting | None = None
+    before: Condition | None = None
+    after: Condition | None = None
+    power_after: Ratio | None = None
+    facts: Facts = field(default_factory=Facts)
+    reached: Reached | None = None
+    light: Light | None = None
+    steps: list[StepTried] = field(default_factory=list)
+    under_way: StepUnderWay | None = None
+
+    def __post_init__(self) -> None:
+        self.here: Setting = self.bench.home_setting
+        self.against = Comparison(self.bench, self.reference)
+        self.began = self.bench.last_positions()
+
+    def tell(self, stage: str, text: str) -> None:
+        """Tell whoever listens what is done now."""
+        usage = self.bench.usage
+        self.listener(Progress(stage, text, usage.elapsed_s, usage.readings))
+
+    def so_far(self, verdict: Verdict, reason: str) -> Outcome:
+        """What can be said at any time, whatever happened."""
+        outcome = used(self.bench, verdict, reason)
+        return replace(outcome, wanted_passes=self.reference.passes)
+
+    def told(self, outcome: Outcome) -> Outcome:
+        """The outcome with all that the recovery has to tell."""
+        troubles = self.bench.troubles
+        cause = name_cause(self.bench.description, self.reference, self.facts)
+        recovery = Recovery(
+            reference=self.reference.as_told(),
+            before=self.before,
+            after=self.after,
+            power_before=self.facts.power,
+            power_after=self.power_after,
+            laser=self.facts.laser,
+            margin_nights_left=self.against.margin_nights_left,
+            cause=None if self.before is None else cause,
+            steps=tuple(self.steps),
+            travel=travel(self.bench, self.began),
+            retries=troubles.retries,
+            communication_errors=troubles.errors,
+        )
+        return replace(outcome, start=self.start, recovery=recovery)
