@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import settings
 
 from autocell.belief.model import BenchModel
 from autocell.belief.population import Belief
@@ -16,9 +15,6 @@ from autocell.bench.file import load, shipped
 from autocell.patterns import choose_pattern
 from autocell.reading import Reading
 from autocell.setting import Setting
-
-settings.register_profile("repeatable", derandomize=True, deadline=None)
-settings.load_profile("repeatable")
 
 PEAT_BOG = load(shipped("peat-bog"))
 UNKNOWNS = Prior.of(PEAT_BOG).names

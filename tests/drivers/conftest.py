@@ -15,10 +15,6 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import pytest
-from hypothesis import settings
-
-settings.register_profile("repeatable", derandomize=True, deadline=None)
-settings.load_profile("repeatable")
 
 HANG_UP = object()
 """What a script yields to end the connection."""
