@@ -47,7 +47,8 @@ class Verdict(StrEnum):
             "recovered": "The bench drifted and is restored and proved.",
             "degraded": "The pass count is proved, but not everything is as it should be.",
             "held": "The bench stands still and safe; the wanted pass count is not proved.",
-            "failed": "The run could not be finished; the axes were told to stop.",
+            "failed": "The run could not be finished; the axes were told to stop, and brought "
+            "back where that was safe.",
         }[self.value]
 
 
