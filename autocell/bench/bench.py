@@ -342,8 +342,9 @@ class Bench:
 
     def halt(self) -> dict[str, Exception]:
         """Tell every axis to stop, and let moves follow: for a procedure that goes on once an
-        instrument that failed answers again. Never raises; the errors of axes that did not confirm,
-        or are not at rest, come back by name."""
+        instrument that failed answers again. Raises Stopped, as soon as a stop is asked for, and
+        nothing else; the errors of axes that did not confirm, or are not at rest, come back by
+        name."""
         return self._guard.halt_all()
 
     def check_references(self) -> None:
@@ -364,6 +365,10 @@ class Bench:
         """Ask for a stop from another thread: whoever moves or reads stops the axes and raises
         Stopped within a quarter of a second."""
         self._guard.halting.request_stop()
+
+    def raise_if_stopped(self) -> None:
+        """Raises Stopped after a stop was asked for: for whoever waits without moving or reading."""
+        self._guard.halting.raise_if_stopped()
 
     def clear_stop(self) -> None:
         """Allow moves again after a stop, on somebody's explicit word."""

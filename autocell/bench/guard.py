@@ -223,8 +223,9 @@ class Guard:
 
     def halt_all(self) -> dict[str, Exception]:
         """Tell every axis to stop and see those at rest that were left on their way; who raised
-        what. Moves are allowed afterwards, unless a stop was asked for."""
-        failures = self.halting.halt(self._axes)
+        what. Moves are allowed afterwards. Raises Stopped when a stop is asked for meanwhile."""
+        failures = self.halting.halt(self._axes, until_asked=True)
+        self.halting.raise_if_stopped()
         adrift = [name for name in self._adrift if name not in failures]
         axes = [self._description.axes[name] for name in adrift]
         self._clock.sleep(max((axis.speed / axis.acceleration for axis in axes), default=0.0))

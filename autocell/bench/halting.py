@@ -37,10 +37,12 @@ class Halting:
         self._every_axis_told = threading.Event()
         self._unconfirmed: dict[str, Exception] = {}
 
-    def halt(self, names: Iterable[str]) -> dict[str, Exception]:
+    def halt(self, names: Iterable[str], *, until_asked: bool = False) -> dict[str, Exception]:
         """Tell these axes to stop, each of them even when another raises; who raised what.
 
         Axes of different devices are told at the same time, so that a silent one delays none.
+        With ``until_asked`` no more of them once a stop is asked for: whoever then raises Stopped
+        has all of them told.
         """
         self._begun.set()
         by_device: dict[str, list[str]] = {}
@@ -50,6 +52,8 @@ class Halting:
 
         def tell(group: list[str]) -> None:
             for name in group:
+                if until_asked and self._asked.is_set():
+                    return
                 try:
                     self._axes[name].stop()
                 except Exception as error:

@@ -26,6 +26,9 @@ _PATIENCE_S = 60.0
 
 _BETWEEN_S = 2.0
 
+_PIECE_S = 0.25
+"""Of that wait: how long a stop that is asked for meanwhile goes unseen."""
+
 _ATTEMPTS = 3
 """How often an axis may stick on the way back: one that does now and then comes with the second."""
 
@@ -87,13 +90,14 @@ class _Again:
         self._until_s = bench.time_s + _PATIENCE_S
 
     def until_done(self, act: Callable[[], T]) -> tuple[T | None, AutocellError | None]:
-        """What came of it, or what it failed of in the end."""
+        """What came of it, or what it failed of in the end. Raises Stopped."""
         sticks = 0
         while True:
             try:
                 self._halt()
                 return act(), None
             except DeviceError as error:
+                self._bench.raise_if_stopped()
                 sticks += isinstance(error, MotionError)
                 if sticks == _ATTEMPTS or self._is_hopeless(error):
                     return None, error
@@ -101,7 +105,13 @@ class _Again:
                 raise
             except AutocellError as error:
                 return None, error
-            self._bench.clock.sleep(_BETWEEN_S)
+            self._wait()
+
+    def _wait(self) -> None:
+        """Before the next attempt; in pieces, so that a stop is seen in time."""
+        for _ in range(round(_BETWEEN_S / _PIECE_S)):
+            self._bench.clock.sleep(_PIECE_S)
+            self._bench.raise_if_stopped()
 
     def _halt(self) -> None:
         """Have every axis stop. Raises NoReply while one is not known to rest."""

@@ -85,6 +85,27 @@ def test_a_stop_that_is_asked_for_meanwhile_is_not_forgotten() -> None:
     assert rig.bench.usage.moves == moves
 
 
+@pytest.mark.parametrize("after_s", [1.0, 6.0, 13.0])
+def test_a_stop_is_seen_while_a_controller_that_says_nothing_is_waited_for(after_s: float) -> None:
+    rig = Rig(for_s=None)
+    began_s = rig.clock.now()
+    with pytest.raises(NoReply):
+        rig.bench.positions()
+    exchange_s = rig.clock.now() - began_s
+    began_s += exchange_s
+    asked_s: list[float] = []
+
+    def ask(now_s: float) -> None:
+        if not asked_s and now_s > began_s + after_s:
+            asked_s.append(now_s)
+            rig.bench.request_stop()
+
+    rig.clock.on_advance.append(ask)
+    with pytest.raises(Stopped):
+        rig.back()
+    assert rig.clock.now() - asked_s[0] < 0.5 + exchange_s
+
+
 def test_an_axis_that_keeps_sticking_is_tried_three_times() -> None:
     rig = Rig(for_s=5.0)
     tried = []
