@@ -12,6 +12,12 @@ from autocell.outcome import Verdict
 from tests.recovery.conftest import Morning, Night
 
 KNOCK = {"fault": "knock", "percent": 40.0}
+BESIDE = {"fault": "knock", "urad": 10000.0, "pivot_mm": 300.0}
+"""The beam is beside the hole."""
+
+REBUILDS_AT_S = 100.0
+"""When it has been found, and the pattern is set anew."""
+
 AWAY_FROM_S, AWAY_TO_S = 63.5, 70.0
 """While the beam is put back between its edges, after a minute of waiting."""
 
@@ -101,6 +107,23 @@ def test_an_axis_whose_switch_has_closed_is_left_where_it_is(night: Night) -> No
     assert morning.outcome.verdict is Verdict.FAILED
     assert_left(morning)
     assert "horizontal" in morning.outcome.reason
+
+
+@pytest.mark.thorough
+def test_a_search_that_is_undone_with_the_step_after_it_is_not_kept(night: Night) -> None:
+    def spoil(bench: SimulatedBench) -> None:
+        silent = {"fault": "silent", "device": "meter", "for_s": 20.0}
+        bench.begin(BESIDE, {**silent, "when": {"at_s": REBUILDS_AT_S}})
+
+    morning = night(spoil=spoil, hours=1.0)
+    assert morning.outcome.verdict is Verdict.FAILED
+    search, rebuild = morning.recovery.steps[-2:]
+    assert (search.name, rebuild.name) == ("search", "rebuild from six passes")
+    assert not search.accepted
+    assert search.undone
+    assert all(abs(axis.net) < 5e-6 for axis in morning.recovery.travel)
+    assert "mW after" in "; ".join(morning.cause.evidence)
+    assert morning.cause.evidence[-1] == "moving brought light, and no proof"
 
 
 def test_where_nothing_was_moved_nobody_is_waited_for(night: Night) -> None:

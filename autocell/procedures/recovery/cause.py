@@ -71,10 +71,11 @@ def name_cause(bench: BenchDescription, reference: ReferenceSetting, facts: Fact
         return _moved(bench, reference, facts)
     if facts.two is not None and facts.proved:
         return _by_passes(bench, facts, facts.two)
+    has_light = facts.found is not None and facts.found.light is not None
     return _undetermined(
         bench,
         facts,
-        "moving brought no proof and no light back",
+        f"moving brought {'light, and no proof' if has_light else 'no proof and no light back'}",
         (*_NOT_BY_MOVING, *_unless_seen(bench)),
         "look at the bench: input beam, mirrors and window",
     )

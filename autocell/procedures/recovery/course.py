@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from autocell.procedures.recovery.cause import Facts, name_cause
 from autocell.procedures.recovery.comparison import Comparison
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.steps import Reached
-from autocell.recovery import Condition, Ratio, Recovery, StepTried
+from autocell.recovery import Condition, Ratio, Recovery, StepName, StepTried
 from autocell.setting import Setting
 
 
@@ -54,6 +55,16 @@ class Course:
         """What can be said at any time, whatever happened."""
         outcome = used(self.bench, verdict, reason)
         return replace(outcome, wanted_passes=self.reference.passes)
+
+    def withdraw(self, names: Collection[StepName], *, undone: bool) -> None:
+        """Steps that were accepted and have come to nothing; ``undone`` says whether what they
+        moved was moved back."""
+        self.steps = [
+            replace(step, accepted=False, undone=undone)
+            if step.accepted and step.name in names
+            else step
+            for step in self.steps
+        ]
 
     def told(self, outcome: Outcome) -> Outcome:
         """The outcome with all that the recovery has to tell."""

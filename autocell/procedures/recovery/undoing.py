@@ -13,7 +13,12 @@ from autocell.procedures.light_search import Light
 from autocell.procedures.recovery.account import Ledger, StepUnderWay
 from autocell.procedures.recovery.course import Course
 from autocell.procedures.way_back import WayBack, way_back
-from autocell.recovery import Condition
+from autocell.recovery import Condition, StepName
+
+_REBUILD: StepName = "rebuild from six passes"
+"""The step that takes the pattern up from where a search has led."""
+
+_MOVING: tuple[StepName, ...] = ("search", "re-centre", "re-approach", _REBUILD)
 
 
 def go_back(course: Course, why: str) -> Back | None:
@@ -27,7 +32,7 @@ def go_back(course: Course, why: str) -> Back | None:
         bench.move_to(course.here, f"back: {why}")
         if not bench.open_loop.moved:
             return None
-        return by_signal(bench, course.here, course.light, "where it stood")
+        return by_signal(bench, course.here, course.light, _place(course))
 
 
 def hold(course: Course, reason: str) -> Outcome:
@@ -45,10 +50,13 @@ def hold(course: Course, reason: str) -> Outcome:
             course.power_after, _ = course.against.ratios(course.after)
     except DeviceError as error:
         went = _way_back(course, error)
+        course.withdraw(_MOVING, undone=went.trouble is None)
         return course.so_far(Verdict.FAILED, f"{reason}; {error}; {went.words}")
     except AutocellError as error:
         bench.stop()
+        course.withdraw(_MOVING, undone=False)
         return course.so_far(Verdict.HELD, f"{reason}; the way back failed too: {error}")
+    course.withdraw(_MOVING, undone=True)
     step = ledger.step(bench, "undo", reason, after=course.power_after, accepted=True)
     if step.moves:
         course.steps.append(step)
@@ -68,6 +76,8 @@ def failed(course: Course, error: DeviceError) -> Outcome:
     )
     if tried.moves or course.under_way is not None:
         course.steps.append(tried)
+    if not any(step.accepted for step in course.steps if step.name == _REBUILD):
+        course.withdraw(("search",), undone=back.trouble is None)
     return course.so_far(Verdict.FAILED, f"{error}; {back.words}")
 
 
@@ -76,13 +86,12 @@ def _way_back(course: Course, error: DeviceError) -> WayBack[Condition]:
     open-loop axes have moved, and what the meters show there."""
     bench, here = course.bench, course.here
     course.tell("undo", str(error))
-    kept = apart(here, bench.home_setting)
-    where = "where an accepted step had brought it" if kept else "where it stood"
+    where = "where an accepted step had brought it" if _kept(course) else "where it stood"
     by_light: list[str] = []
 
     def look() -> Condition:
         if bench.open_loop.moved:
-            by_light[:] = [by_signal(bench, here, course.light, where).words]
+            by_light[:] = [by_signal(bench, here, course.light, _place(course)).words]
         condition = course.against.look("where it belongs, again")
         if not course.against.away():
             course.power_after, _ = course.against.ratios(condition)
@@ -91,3 +100,13 @@ def _way_back(course: Course, error: DeviceError) -> WayBack[Condition]:
     back = way_back(bench, here, where, look, purpose=f"back: {error}", failed=error)
     course.after = back.seen or course.after
     return replace(back, words=by_light[0]) if by_light and back.seen else back
+
+
+def _kept(course: Course) -> bool:
+    """Whether the bench belongs where an accepted step has brought it, and not at its start."""
+    return apart(course.here, course.bench.home_setting)
+
+
+def _place(course: Course) -> str:
+    """What to call where the bench belongs."""
+    return "the place of the last accepted step" if _kept(course) else "the start"
