@@ -367,7 +367,7 @@ class Bench:
         self._guard.halting.request_stop()
 
     def raise_if_stopped(self) -> None:
-        """Raises Stopped after a stop was asked for: for whoever waits without moving or reading."""
+        """Raises Stopped after a stop was asked for: for whoever neither moves nor reads."""
         self._guard.halting.raise_if_stopped()
 
     def clear_stop(self) -> None:

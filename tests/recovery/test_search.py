@@ -53,6 +53,23 @@ def test_a_beam_beside_the_hole_is_found_and_led_into_it(
     assert max(map(abs, moved.values())) <= 2e-3
 
 
+def test_a_beam_is_looked_for_as_far_as_the_axes_reach(watched: BenchDescription) -> None:
+    far = dataclasses.replace(watched.axes["horizontal"], low=-2e-3, high=12e-3)
+    flat = dataclasses.replace(watched.axes["vertical"], low=-3e-4, high=3e-4)
+    wide = dataclasses.replace(watched, axes={**watched.axes, "horizontal": far, "vertical": flat})
+    clock = VirtualClock()
+    bench = SimulatedBench(wide, 0, clock, scenario=Scenario())
+    with open_bench(wide, clock=clock, connect=connector(bench)) as opened:
+        opened.vouch_for(wide.axes)
+        beside = dataclasses.replace(opened.setting, x_m=opened.setting.x_m + 6.0 * step_m(wide))
+        found = BeamSearch(opened, beside).look()
+    assert found.light is not None, found.words
+    assert found.furthest_m > 4.5 * step_m(wide)
+    assert found.around_m < found.furthest_m
+    assert bench.truth_report()["passes"] == 6
+    assert bench.truth_report()["limit_violations"] == 0
+
+
 @pytest.mark.thorough
 def test_a_pattern_whose_beam_missed_the_hole_is_proved_again(night: Night) -> None:
     morning = night(BESIDE)
@@ -94,6 +111,7 @@ def test_a_beam_beyond_the_axes_is_not_found_and_the_laser_is_cleared_by_its_met
 ) -> None:
     morning = night(BEYOND, hours=1.0)
     assert_undone(morning)
+    assert "mm from where it should be, as far as the axes reach" in morning.outcome.reason
     assert "the reference meter sees the laser" in morning.outcome.reason
     assert morning.cause.name is CauseName.UNDETERMINED
     assert set(morning.cause.possible) == {CauseName.KNOCK, CauseName.WINDOW}
@@ -101,12 +119,17 @@ def test_a_beam_beyond_the_axes_is_not_found_and_the_laser_is_cleared_by_its_met
 
 def test_a_search_keeps_to_the_caps_of_a_step(night: Night, watched: BenchDescription) -> None:
     limits = watched.recovery
-    short = dataclasses.replace(limits, step=dataclasses.replace(limits.step, readings=5))
+    short = dataclasses.replace(limits, step=dataclasses.replace(limits.step, readings=11))
     morning = night(BEYOND, hours=1.0, bench=dataclasses.replace(watched, recovery=short))
     assert_undone(morning)
     search = next(step for step in morning.recovery.steps if step.name == "search")
-    assert search.readings == 5
-    assert "caps.readings" in search.words
+    assert search.readings == 11
+    # nine of them make the first ring whole
+    around = f"all that the axes reach {1e3 * step_m(watched):.1f} mm around among them"
+    for told in (search.words, morning.outcome.reason, "; ".join(morning.cause.evidence)):
+        assert "no light at 11 places" in told
+        assert around in told
+        assert "the search was ended there: caps.readings" in told
 
 
 def test_light_that_comes_back_by_itself_is_not_looked_for(night: Night) -> None:

@@ -87,20 +87,17 @@ def attempt(
     return accepted
 
 
-def search(course: Course, steps: Steps) -> Found | None:
+def search(course: Course, steps: Steps) -> Found:
     """One search within the caps of a step; undone when it finds nothing, or not in time."""
     bench, words = course.bench, "for a beam beside the hole"
     course.tell("search", words)
-    ledger, found = Ledger.of(bench), None
+    ledger = Ledger.of(bench)
     course.under_way = StepUnderWay("search", words, None, ledger)
-    try:
-        with bench.allowance(bench.description.recovery.step):
-            found = steps.search()
-        words = f"{words}: {found.words}"
-        course.facts = replace(course.facts, found=found)
-    except (BudgetError, LimitError, ReadingError) as error:
-        words = f"{words}: {error}"
-    has_light = found is not None and found.light is not None
+    with bench.allowance(bench.description.recovery.step):
+        found = steps.search()
+    words = f"{words}: {found.words}"
+    course.facts = replace(course.facts, found=found)
+    has_light = found.light is not None
     if not has_light:
         go_back(course, "the search found no light")
     step = ledger.step(bench, "search", words, accepted=has_light, undone=not has_light)

@@ -141,17 +141,13 @@ def _in_the_dark(course: Course, power: Ratio) -> Outcome:
         )
     steps = _steps(course)
     found = search(course, steps)
-    if found is None or found.light is None:
-        told = "caps ended the search" if found is None else found.words
-        return hold(course, f"there is no light to find anything by: {told}; {_unknown(course)}")
+    if found.light is None:
+        told = f"there is no light to find anything by: {found.words}"
+        return hold(course, f"{told}; {_unknown(course)}")
     course.facts = replace(course.facts, dark=False, out_of_bounds=True)
     words = "with the beam where there was light"
     attempt(course, "rebuild from six passes", words, steps.rebuild, power)
     if course.reached is None:
-        course.steps = [
-            replace(step, accepted=False, undone=True) if step.name == "search" else step
-            for step in course.steps
-        ]
         return hold(course, f"no step brought a proof, though there was light: {found.words}")
     return _conclude(course, course.reached)
 

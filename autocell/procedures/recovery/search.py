@@ -1,5 +1,6 @@
 """Look for a beam that misses the entrance hole: ring by ring around where it should be, along the
-axes that shift it, at six passes, where a beam that enters the hole anywhere comes out again.
+axes that shift it and as far as they reach, unless caps end it before; at six passes, where a beam
+that enters the hole anywhere comes out again.
 
 Where the first light is, the beam is led to where there is most of it. In the dark nothing is known
 of the beam, and nothing is believed on the way.
@@ -16,6 +17,7 @@ import numpy as np
 from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
 from autocell.description import AxisDescription, BenchDescription
+from autocell.errors import BudgetError, LimitError, ReadingError
 from autocell.reading import Reading
 from autocell.setting import Setting
 
@@ -28,7 +30,6 @@ _BRIGHTER = 3.0
 _SAMPLES = 5
 """Of a reading in the dark: light that is worth having is seen in one."""
 
-_RINGS = 4
 _FINEST = 0.1
 """Of the hole's radius: nearer than that to the most light nobody needs to come."""
 
@@ -53,30 +54,39 @@ class Shift:
 @dataclass(frozen=True)
 class Found:
     """What the search came to: the brightest reading, None where there was no light anywhere;
-    how many places it looked at, how far they lay from where the beam should be, m at the hole;
+    how many places it looked at, how far the furthest lay from where the beam should be, and how
+    far from there it left out nothing that the axes reach (m at the hole); what ended it early;
     and what the axes were moved by."""
 
     light: Reading | None
     places: int
     furthest_m: float
+    around_m: float = 0.0
+    ended: str = ""
     shifts: tuple[Shift, ...] = ()
 
     @property
     def words(self) -> str:
         """What was done, in a sentence."""
         where = f"{self.places} places up to {1e3 * self.furthest_m:.1f} mm from where it should be"
+        if self.light is None and self.ended:
+            around = f"all that the axes reach {1e3 * self.around_m:.1f} mm around among them"
+            looked = f"no light at {where}, {around}" if self.places else "nothing was looked at"
+            return f"{looked}; the search was ended there: {self.ended}"
         if self.places == 0:
             return "no axis of this bench shifts the beam in the hole: it was not looked for"
         if self.light is None:
-            return f"no light at {where}"
+            return f"no light at {where}, as far as the axes reach"
         moved = ", ".join(shift.words for shift in self.shifts) or "moving nothing"
-        return f"{1e3 * self.light.power_w:.3g} mW after {moved}, having looked at {where}"
+        found = f"{1e3 * self.light.power_w:.3g} mW after {moved}, having looked at {where}"
+        return f"{found}; there may be more: {self.ended}" if self.ended else found
 
 
 class BeamSearch:
     """One search around ``middle``, a setting at which the beam should be in the hole.
 
-    Raises what moving and reading raise, BudgetError among it: whoever calls undoes what was moved.
+    Caps, limits and readings that cannot be used end it. Raises what else moving and reading
+    raise: whoever calls undoes what was moved.
     """
 
     def __init__(self, bench: Bench, middle: Setting) -> None:
@@ -91,23 +101,37 @@ class BeamSearch:
         self._high = np.array([high for _, high in reach])
         self._per_m = np.array([1.0 / math.hypot(*axis.effect[1:3]) for axis in self._axes])
         self._looked: list[FloatArray] = []
+        self._around_m = 0.0
+        self._most: tuple[FloatArray, Reading] | None = None
 
     def look(self) -> Found:
         """Place after place outwards until there is light, and from there to the most of it."""
-        for offset in self._places():
-            self._looked.append(offset)
-            seen = self._read(offset, "looking for the beam")
-            if is_light(self._bench, seen):
-                return self._found(*self._climb(offset, seen))
-        return self._found(None, None)
+        ended = ""
+        try:
+            for offset in self._places():
+                seen = self._read(offset, "looking for the beam")
+                self._looked.append(offset)
+                if is_light(self._bench, seen):
+                    self._climb(offset, seen)
+                    break
+        except (BudgetError, LimitError, ReadingError) as error:
+            ended = str(error)
+        return self._found(ended)
 
     def _places(self) -> Iterator[FloatArray]:
         """Offsets of the axes in m at the hole, ring by ring, each within the limits and new."""
-        for ring in range(_RINGS + 1):
+        for ring in range(self._rings + 1):
             for steps in around(ring, len(self._axes)):
                 offset = self._within(self._step_m * np.array(steps, dtype=float))
                 if self._is_new(offset):
                     yield offset
+            self._around_m = ring * self._step_m
+
+    @property
+    def _rings(self) -> int:
+        """Of which the last is at the furthest that any axis reaches, or beyond."""
+        ends_m = np.array([self._low - self._here, self._high - self._here]) / self._per_m
+        return math.ceil(float(np.abs(ends_m).max(initial=0.0)) / self._step_m)
 
     def _within(self, offset_m: FloatArray) -> FloatArray:
         """The nearest offset that the axes reach."""
@@ -119,9 +143,10 @@ class BeamSearch:
         near = _NOT_NEW * self._step_m
         return all(float(np.abs(offset_m - seen).max()) > near for seen in self._looked)
 
-    def _climb(self, offset: FloatArray, seen: Reading) -> tuple[FloatArray, Reading]:
+    def _climb(self, offset: FloatArray, seen: Reading) -> None:
         """From the first light to the most of it: as long as a side is brighter go there, then
         look nearer."""
+        self._most = offset, seen
         stride_m = 0.5 * self._step_m
         while stride_m > _FINEST * self._bench.description.hole_radius_m:
             for side in _sides(len(self._axes)):
@@ -130,9 +155,9 @@ class BeamSearch:
                     continue
                 other = self._read(there, "looking for more light")
                 if _is_brighter(other, seen):
-                    offset, seen = there, other
+                    self._most = offset, seen = there, other
             stride_m *= 0.5
-        return offset, self._read(offset, "where there is most light")
+        self._most = offset, self._read(offset, "where there is most light")
 
     def _read(self, offset_m: FloatArray, purpose: str) -> Reading:
         travel = offset_m * self._per_m
@@ -141,7 +166,8 @@ class BeamSearch:
         self._bench.move_to(setting, purpose)
         return self._bench.read_power(purpose, max_samples=_SAMPLES)
 
-    def _found(self, offset: FloatArray | None, seen: Reading | None) -> Found:
+    def _found(self, ended: str) -> Found:
+        offset, seen = (None, None) if self._most is None else self._most
         furthest_m = max((float(np.hypot.reduce(place)) for place in self._looked), default=0.0)
         travels = [] if offset is None else list(zip(self._axes, offset * self._per_m, strict=True))
         shifts = tuple(
@@ -149,7 +175,7 @@ class BeamSearch:
             for axis, travel in travels
             if abs(travel) > 5.0 * axis.repeatability
         )
-        return Found(seen, len(self._looked), furthest_m, shifts)
+        return Found(seen, len(self._looked), furthest_m, self._around_m, ended, shifts)
 
 
 def shifting_axes(bench: BenchDescription) -> tuple[AxisDescription, ...]:
