@@ -128,16 +128,21 @@ def failed(tuning: Tuning, error: DeviceError) -> Outcome:
     """An instrument did not do its part: go back to the start once it answers again, or stop
     everything where it stands, and say so."""
     tuning.tell("failed", f"stopping, then back to the start if it can be: {error}")
-    bench = tuning.bench
+    words = back_after(tuning.bench, _light_at_start(tuning), error)
+    return so_far(tuning, Verdict.FAILED, f"{error}; {words}")
+
+
+def back_after(bench: Bench, before: Light | None, error: DeviceError) -> str:
+    """Back to the start, where the power was ``before``, once what failed answers again, or every
+    axis is stopped where it stands; how that went, in words."""
 
     def look() -> Back:
-        return by_signal(bench, bench.home_setting, _light_at_start(tuning), "the start")
+        return by_signal(bench, bench.home_setting, before, "the start")
 
     back = way_back(
         bench, bench.home_setting, "at the start", look, purpose="back to the start", failed=error
     )
-    words = back.words if back.seen is None else back.seen.words
-    return so_far(tuning, Verdict.FAILED, f"{error}; {words}")
+    return back.words if back.seen is None else back.seen.words
 
 
 def _light_at_start(tuning: Tuning) -> Light | None:

@@ -23,7 +23,7 @@ from autocell.outcome import Outcome, Verdict
 from autocell.patterns import list_patterns, spacing_reach
 from autocell.procedures import account
 from autocell.procedures.by_signal import back_home
-from autocell.procedures.ending import used
+from autocell.procedures.ending import failed, used
 from autocell.procedures.light_search import Light
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.tuning import Tuning
@@ -94,7 +94,8 @@ def survey(
 
     Nothing is decided: the outcome is *unchanged* when it could go back, with what the belief
     makes of the start, unproved. It is *held* at the start when a cap or a reading ended it
-    early, and *failed* when an instrument did.
+    early, and *failed* when an instrument did: then it goes back once that answers again, within a
+    minute, or every axis is stopped where it is.
     """
     start = bench.setting
     usable = [p.passes for p in list_patterns(bench.description) if not p.rejected]
@@ -109,8 +110,7 @@ def survey(
     except (BudgetError, LimitError, ReadingError) as error:
         outcome = _back(tuning, Verdict.HELD, str(error), _first(tuning))
     except DeviceError as error:
-        bench.stop()
-        outcome = used(bench, Verdict.FAILED, str(error))
+        outcome = _failed(tuning, error)
     else:
         told = f"{len(spacings_m)} readings along the spacing"
         outcome = _back(tuning, Verdict.UNCHANGED, told, _first(tuning))
@@ -134,13 +134,20 @@ def _back(tuning: Tuning, verdict: Verdict, reason: str, first: Reading | None) 
     tuning.tell("back", "going back to where the bench stood")
     try:
         back = back_home(bench, None if first is None else Light.of(first))
+    except DeviceError as error:
+        ended = _failed(tuning, error)
+        return replace(ended, reason=f"{reason}; {ended.reason}")
     except AutocellError as error:
         bench.stop()
-        verdict = Verdict.FAILED if isinstance(error, DeviceError) else Verdict.HELD
-        return used(bench, verdict, f"{reason}; the way back failed: {error}")
+        return used(bench, Verdict.HELD, f"{reason}; the way back failed: {error}")
     if back.as_before is False:
         verdict = Verdict.HELD
     return used(bench, verdict, f"{reason}; {back.words}")
+
+
+def _failed(tuning: Tuning, error: DeviceError) -> Outcome:
+    """As a change ends that an instrument ends, but that no pass count was wanted."""
+    return replace(failed(tuning, error), wanted_passes=None)
 
 
 def _with_findings(tuning: Tuning, outcome: Outcome, start: Setting) -> Outcome:

@@ -207,6 +207,24 @@ def test_what_was_finished_before_an_instrument_failed_is_told(stand: Stand) -> 
     assert [axis.axis.name for axis in checked.axes] == ["spacing"]
 
 
+@pytest.mark.parametrize("device", ["motion", "meter"])
+def test_an_instrument_that_is_silent_for_a_while_has_the_axes_brought_back(
+    device: str, stand: Stand
+) -> None:
+    standing = stand(scenario="scenario: an instrument is silent\nseed: 3\n")
+    bench = standing.bench
+    bench.vouch_for(PEAT_BOG.axes)
+    start = bench.positions()
+    silent = {"fault": "silent", "device": device, "for_s": 20.0, "when": {"at_s": 6.0}}
+    standing.simulated.begin(silent)
+    outcome = check_motion(bench, ["horizontal"]).outcome
+    assert outcome.verdict is Verdict.FAILED
+    assert outcome.moves > 0
+    assert "no reply" in outcome.reason
+    assert "; back at the start, reading" in outcome.reason
+    assert bench.positions() == pytest.approx(start, abs=5e-6)
+
+
 def test_at_a_cap_it_goes_back_and_holds(stand: Stand) -> None:
     caps = Caps(moves=300, readings=10, travel_m=0.4, time_s=1800.0)
     standing = stand(description=replace(PEAT_BOG, caps=caps))

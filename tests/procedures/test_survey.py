@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 
 from autocell.bench.bench import Bench
@@ -25,10 +26,10 @@ PEAT_BOG = load(shipped("peat-bog"))
 
 @contextmanager
 def opened(
-    seed: int, description: BenchDescription = PEAT_BOG
+    seed: int, description: BenchDescription = PEAT_BOG, scenario: Scenario | None = None
 ) -> Iterator[tuple[Bench, SimulatedBench]]:
     clock = VirtualClock()
-    simulated = SimulatedBench(PEAT_BOG, seed, clock)
+    simulated = SimulatedBench(PEAT_BOG, seed, clock, scenario=scenario)
     with open_bench(description, clock=clock, connect=connector(simulated)) as bench:
         yield bench, simulated
 
@@ -71,6 +72,25 @@ def test_a_cap_ends_a_survey_early_and_back_at_the_start() -> None:
     assert "caps.readings" in made.outcome.reason
     assert "back at the start" in made.outcome.reason
     assert len(made.steps) == 5  # and the dark level
+
+
+@pytest.mark.parametrize(("device", "at_s"), [("motion", 6.0), ("meter", 6.0)])
+def test_a_survey_whose_instrument_is_silent_for_a_while_ends_at_its_start(
+    device: str, at_s: float
+) -> None:
+    with opened(2, scenario=Scenario()) as (bench, simulated):
+        bench.vouch_for(PEAT_BOG.axes)
+        start = bench.positions()
+        simulated.begin(
+            {"fault": "silent", "device": device, "for_s": 20.0, "when": {"at_s": at_s}}
+        )
+        made = survey(bench, survey_spacings(PEAT_BOG, 0.240, 0.250, 9))
+        assert bench.positions() == pytest.approx(start, abs=5e-6)
+    assert made.outcome.verdict is Verdict.FAILED
+    assert made.outcome.moves > 0
+    assert made.outcome.wanted_passes is None
+    assert "no reply" in made.outcome.reason
+    assert "; back at the start, reading" in made.outcome.reason
 
 
 def test_the_reach_of_a_survey_leaves_room_for_the_approach() -> None:

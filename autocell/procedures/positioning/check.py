@@ -26,7 +26,8 @@ from autocell.errors import (
     UsageError,
 )
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.ending import used
+from autocell.procedures.ending import back_after, used
+from autocell.procedures.light_search import Light
 from autocell.procedures.positioning.figures import Positioning
 from autocell.procedures.positioning.light import Approach, Seen, look
 from autocell.procedures.positioning.steps import StepsLearned, learn_steps
@@ -233,8 +234,9 @@ def check_motion(
     """Check the named axes, or every one, and go back to where the bench stood.
 
     *Unchanged* when all could be checked; *held*, at the start, when a cap or a limit ended it
-    early or an axis moves the light the wrong way; *failed*, the axes stopped where they were, when
-    an instrument did not do its part. What was finished by then is told in any case.
+    early or an axis moves the light the wrong way; *failed* when an instrument did not do its part:
+    then they go back once it answers again, within a minute, or are stopped where they are. What
+    was finished by then is told in any case.
 
     Raises UsageError before anything moves, as :func:`plan_courses` does, and Stopped.
     """
@@ -254,10 +256,9 @@ def check_motion(
         for name in counting:
             learned.append(check.steps(name))
     except (BudgetError, LimitError, ReadingError) as error:
-        return ended(_back(bench, Verdict.HELD, str(error)))
+        return ended(check.held(str(error)))
     except DeviceError as error:
-        bench.stop()
-        return ended(used(bench, Verdict.FAILED, str(error)))
+        return ended(check.failed(str(error), error))
     wrong = [axis.axis for axis in checked if axis.light and axis.light.agrees is False]
     astray = [steps.back.words for steps in learned if steps.back.as_before is False]
     if wrong or astray:
@@ -278,6 +279,7 @@ class _Check:
         self._bench = bench
         self._listener = listener
         self._light = False
+        self._before: Light | None = None
 
     def begin(self) -> None:
         """Look whether there is light enough to see by."""
@@ -285,6 +287,7 @@ class _Check:
         self._tell("the dark level, and the light where the bench stands")
         bench.measure_dark()
         reading = bench.read_power("is there light?", READING_NOISE)
+        self._before = Light.of(reading)
         self._light = reading.power_w > 10.0 * reading.uncertainty_w
 
     def axis(self, course: Course) -> AxisChecked:
@@ -328,6 +331,24 @@ class _Check:
         home = bench.description.positions(bench.home_setting)[name]
         bench.move_axes({name: home}, "back from the motion check")
 
+    def held(self, reason: str) -> Outcome:
+        """Back to the start, and why."""
+        bench = self._bench
+        try:
+            bench.return_home()
+        except DeviceError as error:
+            return self.failed(f"{reason}; {error}", error)
+        except AutocellError as error:
+            bench.stop()
+            return used(bench, Verdict.HELD, f"{reason}; the way back failed: {error}")
+        return used(bench, Verdict.HELD, f"{reason}; back at the start")
+
+    def failed(self, reason: str, error: DeviceError) -> Outcome:
+        """An instrument did not do its part: back to the start once it answers again, or stopped
+        everywhere, and why."""
+        words = back_after(self._bench, self._before, error)
+        return used(self._bench, Verdict.FAILED, f"{reason}; {words}")
+
     def _go(self, course: Course, target: float) -> None:
         self._bench.move_straight(course.axis.name, target, "motion check")
 
@@ -364,16 +385,6 @@ def _course(description: BenchDescription, name: str, position: float, cycles: i
     begin = min(max(position - 0.5 * width, low), high - width)
     targets = tuple(begin + place * width for place in PLACES)
     return Course(axis, targets, begin - turn, begin + width + turn, cycles)
-
-
-def _back(bench: Bench, verdict: Verdict, reason: str) -> Outcome:
-    try:
-        bench.return_home()
-    except AutocellError as error:
-        bench.stop()
-        verdict = Verdict.FAILED if isinstance(error, DeviceError) else verdict
-        return used(bench, verdict, f"{reason}; the way back failed: {error}")
-    return used(bench, verdict, f"{reason}; back at the start")
 
 
 def _short(axis: AxisDescription, value: float) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -56,7 +55,7 @@ class Course:
         outcome = used(self.bench, verdict, reason)
         return replace(outcome, wanted_passes=self.reference.passes)
 
-    def withdraw(self, names: Collection[StepName], *, undone: bool) -> None:
+    def withdraw(self, *names: StepName, undone: bool) -> None:
         """Steps that were accepted and have come to nothing; ``undone`` says whether what they
         moved was moved back."""
         self.steps = [

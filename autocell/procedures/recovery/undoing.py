@@ -50,13 +50,13 @@ def hold(course: Course, reason: str) -> Outcome:
             course.power_after, _ = course.against.ratios(course.after)
     except DeviceError as error:
         went = _way_back(course, error)
-        course.withdraw(_MOVING, undone=went.trouble is None)
+        course.withdraw(*_MOVING, undone=went.trouble is None)
         return course.so_far(Verdict.FAILED, f"{reason}; {error}; {went.words}")
     except AutocellError as error:
         bench.stop()
-        course.withdraw(_MOVING, undone=False)
+        course.withdraw(*_MOVING, undone=False)
         return course.so_far(Verdict.HELD, f"{reason}; the way back failed too: {error}")
-    course.withdraw(_MOVING, undone=True)
+    course.withdraw(*_MOVING, undone=True)
     step = ledger.step(bench, "undo", reason, after=course.power_after, accepted=True)
     if step.moves:
         course.steps.append(step)
@@ -77,7 +77,7 @@ def failed(course: Course, error: DeviceError) -> Outcome:
     if tried.moves or course.under_way is not None:
         course.steps.append(tried)
     if not any(step.accepted for step in course.steps if step.name == _REBUILD):
-        course.withdraw(("search",), undone=back.trouble is None)
+        course.withdraw("search", undone=back.trouble is None)
     return course.so_far(Verdict.FAILED, f"{error}; {back.words}")
 
 
