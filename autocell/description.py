@@ -121,6 +121,12 @@ class OpenLoopDescription:
     dead_steps: float
     dead_steps_u: float
 
+    @property
+    def ratios(self) -> tuple[float, float]:
+        """Least and most that a step backward can do of one forward, each within its tolerance."""
+        less, more = 1.0 - self.gain_tolerance, 1.0 + self.gain_tolerance
+        return less / more, more / less
+
     @classmethod
     def within(
         cls, step: float, gain_tolerance: float, scatter: float, most_dead_steps: float

@@ -61,7 +61,7 @@ def check_the_motion(
     order = Order("check", description, invocation, arguments, page=False)
     finished = conduct(order, _procedure(wish, made))
     axes, steps = (made[0].axes, made[0].steps) if made else ((), ())
-    _keep(invocation, description, finished.outcome, axes, steps)
+    keep_measured(invocation, description, finished.outcome, axes, steps)
     if as_json:
         more = {
             "motion": [_as_json(axis) for axis in axes],
@@ -86,7 +86,7 @@ def _procedure(wish: Wish, made: list[MotionChecked]) -> Callable[[Bench], Outco
     return procedure
 
 
-def _keep(
+def keep_measured(
     invocation: Invocation,
     description: BenchDescription,
     outcome: Outcome,
@@ -105,7 +105,7 @@ def _keep(
             )
         for learned in steps:
             name = learned.axis.name
-            if learned.backward is not None:
+            if learned.backward is not None and learned.holds:
                 writer.steps_learned(
                     name,
                     hardware(description, name),
@@ -273,6 +273,7 @@ def _steps_as_json(learned: StepsLearned) -> dict[str, Any]:
         "axis": learned.axis.name,
         "backward": learned.backward,
         "backward_u": None if learned.backward is None else learned.backward_u,
+        "kept": learned.holds,
         "loops": learned.loops,
         "back_by_light": learned.back.as_before,
         "finding": learned.finding,

@@ -73,13 +73,14 @@ def with_measured_backlash(description: BenchDescription, store: Store) -> Bench
 
 def with_learned_steps(description: BenchDescription, store: Store) -> BenchDescription:
     """The bench with what its light has told of the steps of each open-loop axis, unless the bench
-    file is surer. Raises StoreError."""
+    file is surer or does not allow it. Raises StoreError."""
     axes = dict(description.axes)
     for name, found in store.step_gains(description.name).items():
         axis = axes.get(name)
         if axis is None or axis.open_loop is None or found.hardware != hardware(description, name):
             continue
-        if found.backward_u < axis.open_loop.backward_u:
+        low, high = axis.open_loop.ratios  # the file may have been narrowed since
+        if low <= found.backward <= high and found.backward_u < axis.open_loop.backward_u:
             learned = replace(axis.open_loop, backward=found.backward, backward_u=found.backward_u)
             axes[name] = replace(axis, open_loop=learned)
     return replace(description, axes=axes)

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
 import pytest
 
-from autocell.outcome import Verdict
+from autocell.bench.bench import Bench
+from autocell.cli.check_motion import keep_measured
+from autocell.cli.invocation import Invocation
+from autocell.outcome import Outcome, Verdict
 from autocell.procedures.positioning.check import MotionChecked, check_motion, open_loop_axes
-from autocell.procedures.positioning.steps import StepsLearned
-from tests.motion.stepping import STEPS, Stepping, drives, opened
+from autocell.procedures.positioning.steps import StepsLearned, learn_steps
+from autocell.records import Store
+from tests.motion.stepping import STEPS, Stepping, drives, opened, stepping, to_the_edge
+from tests.session.conftest import Laboratory
 
 FAULTS = [
     f"{{fault: {fault}, axis: {axis}}}"
@@ -71,3 +81,58 @@ def test_of_all_axes_those_that_count_steps_are_left_to_the_light() -> None:
     with opened(drives(), share=None) as standing:
         assert open_loop_axes(standing.bench) == ["pitch", "yaw"]
         assert open_loop_axes(standing.bench, ["spacing", "yaw"]) == ["yaw"]
+
+
+def at_way(number: int, standing: Stepping, fault: dict[str, Any]) -> Callable[[str], None]:
+    """What to tell of learning, so that this goes wrong from one way there and back on."""
+    told: list[str] = []
+
+    def tell(text: str) -> None:
+        told.append(text)
+        if len(told) == number:
+            standing.simulated.begin(fault)
+
+    return tell
+
+
+@pytest.mark.parametrize("percent", [10.0, 30.0])
+def test_a_laser_that_steps_meanwhile_teaches_no_ratio_of_steps(percent: float) -> None:
+    with opened(drives()) as standing:
+        bench, jump = standing.bench, {"fault": "mode-hop", "percent": percent}
+        learned = learn_steps(bench, "pitch", at_way(2, standing, jump))
+        assert learned.backward is None
+        assert "contradicts itself" in learned.finding
+        assert (bench.open_loop.steps("pitch"), bench.lost()) == (STEPS, {})
+
+
+def test_a_ratio_beyond_what_the_bench_file_allows_is_not_believed() -> None:
+    with opened(drives(pitch=45.0)) as standing:
+        bench = standing.bench
+        learned = learn_steps(bench, "pitch", lambda _text: None)
+        assert learned.backward is None
+        assert "the bench file allows 0.6667 to 1.5000" in learned.finding
+        assert bench.open_loop.steps("pitch") == STEPS
+        assert standing.truth()["limit_violations"] == 0
+
+
+def test_what_was_learned_is_kept_only_where_the_light_came_back(tmp_path: Path) -> None:
+    laboratory = Laboratory(stepping(), tmp_path, drives())
+    to_the_edge(laboratory.simulated)
+    found: list[MotionChecked] = []
+
+    def check(bench: Bench) -> Outcome:
+        bench.vouch_for(bench.description.axes)
+        found.append(check_motion(bench, ("pitch",)))
+        return found[-1].outcome
+
+    outcome = laboratory.run(check, command="check").outcome
+    invocation, bench = Invocation(store=laboratory.store_path), laboratory.simulated.description
+    (good,) = found[0].steps
+    held = replace(good, back=replace(good.back, as_before=False))
+    assert "not kept" in held.finding
+    assert "not kept" not in good.finding
+    names: set[str]
+    for learned, names in ((held, set()), (good, {"pitch"})):
+        keep_measured(invocation, bench, outcome, (), (learned,))
+        with Store.open(laboratory.store_path) as store:
+            assert store.step_gains(bench.name).keys() == names
