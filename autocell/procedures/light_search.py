@@ -25,6 +25,10 @@ _STRIDE = 0.75
 """Readings on each side of the place along one line, and how far apart in standard uncertainties of
 the positions."""
 
+_FURTHEST = _REACH * _STRIDE
+"""How far from the place along any axis the light is looked for, in the same: no further than the
+steps may have missed by."""
+
 _FINER = 12
 """Readings to get from two sides of the light to it."""
 
@@ -202,7 +206,9 @@ class LightSearch:
         way = _plus(other, _scaled(at, -1.0))
         step = _clipped(abs(off) / (abs(off) + abs(off_there)), 0.1, 0.9)
         for _ in range(_FINER):
-            at = _plus(at, _scaled(way, step))
+            at = _within_reach(_plus(at, _scaled(way, step)))
+            if math.dist(at, self._at) < 0.5 * self._least:
+                return  # no further than that
             now = self._read(at)
             if now * off < 0.0:
                 step *= -_clipped(abs(now) / (abs(now) + abs(off)), 0.1, 0.9)
@@ -241,6 +247,12 @@ class LightSearch:
 
 def _plus(at: Offset, other: Offset) -> Offset:
     return tuple(a + b for a, b in zip(at, other, strict=True))
+
+
+def _within_reach(at: Offset) -> Offset:
+    """The same place, or the one on the way to it from the middle that no line is gone beyond."""
+    furthest = max(map(abs, at))
+    return at if furthest <= _FURTHEST else _scaled(at, _FURTHEST / furthest)
 
 
 def _clipped(value: float, low: float, high: float) -> float:

@@ -6,7 +6,7 @@ import pytest
 
 from autocell.outcome import Verdict
 from autocell.procedures.by_signal import Back, back_home
-from autocell.procedures.light_search import Light
+from autocell.procedures.light_search import Light, LightSearch
 from autocell.procedures.survey import survey
 from tests.motion.stepping import Stepping, drives, opened, stepping
 
@@ -95,3 +95,17 @@ def test_a_survey_that_does_not_find_its_start_again_is_held() -> None:
         outcome = survey(bench, [at_m, at_m + 2e-4]).outcome
         assert outcome.verdict is Verdict.UNCHANGED
         assert "back at the start" in outcome.reason
+
+
+def test_light_is_looked_for_no_further_than_the_steps_may_have_missed_by() -> None:
+    with opened(drives(), share=None) as standing:
+        bench = standing.bench
+        bench.move_axes({"pitch": 3e-3}, "away")
+        bench.move_axes({"pitch": 0.0}, "and back")
+        here, home, u = bench.read_power("here"), bench.positions()["pitch"], bench.open_loop.u
+        missing = Light(3.0 * here.power_w, here.uncertainty_w)
+        search = LightSearch(bench, bench.setting, missing, ("pitch",), here)
+        # a plateau tells it nothing, so that every step is longer than the one before
+        search._between((0.75,), (0.0,), -1.0, -1.0)
+        assert abs(bench.positions()["pitch"] - home) < 2.3 * u["pitch"]
+        assert search.readings < 12
