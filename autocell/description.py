@@ -127,6 +127,12 @@ class OpenLoopDescription:
         less, more = 1.0 - self.gain_tolerance, 1.0 + self.gain_tolerance
         return less / more, more / less
 
+    @property
+    def may_be_alive(self) -> float:
+        """How far the steps go, all as large as can be, that are taken for the dead ones of a
+        reversal."""
+        return (1.0 + self.gain_tolerance) * self.dead_steps * self.step
+
     @classmethod
     def within(
         cls, step: float, gain_tolerance: float, scatter: float, most_dead_steps: float
@@ -366,7 +372,8 @@ class BenchDescription:
         low, high = self.axes[axis].reach
         steps = self.axes[axis].open_loop
         if steps is not None:
-            room = steps.gain_tolerance * (high - low) / (1.0 + 2.0 * steps.gain_tolerance)
+            too_much = steps.gain_tolerance * (high - low) + steps.may_be_alive
+            room = too_much / (1.0 + 2.0 * steps.gain_tolerance)
             low, high = low + room, high - room
         if axis == "spacing":
             low = max(low, self.lowest_spacing_m - self.spacing_at_zero_m)

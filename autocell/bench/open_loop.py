@@ -8,7 +8,7 @@ from autocell.bench.plan import trade
 from autocell.bench.protocols import Axis
 from autocell.bench.step_counting import StepCounter, StepState
 from autocell.bench.trust import Trust, TrustBook
-from autocell.description import BenchDescription, OpenLoopDescription
+from autocell.description import AxisDescription, BenchDescription, OpenLoopDescription
 from autocell.errors import LimitError
 
 Keep = Callable[[str, StepState], None]
@@ -37,6 +37,7 @@ class OpenLoopAxes:
         self._travelled = travelled
         self._tell = tell
         self._keep: Keep = _nobody
+        self._recalled: dict[str, float] = {}
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -75,6 +76,7 @@ class OpenLoopAxes:
             counter, play = self._counters[name], self._trust.tolerance(name)
             if abs(counter.state.count) > play or abs(state.count) <= play:
                 counter.recall(state)
+                self._recalled[name] = state.position
                 self._believed_anew(name)
                 continue
             why = (
@@ -83,6 +85,12 @@ class OpenLoopAxes:
             )
             self._trust.lower(name, Trust.LOST, why)
             self._tell("trust", f"{name}: position lost, {why}")
+
+    def left_at(self, name: str) -> float | None:
+        """Where the run before believed an open-loop axis when it last came to rest or the light
+        told where it is, m or rad; None of any other axis and where nothing is known. Its last
+        move does not tell that."""
+        return self._recalled.get(name)
 
     def rested(self, name: str) -> None:
         """An axis, of whatever kind, has come to rest where it was last read."""
@@ -107,11 +115,7 @@ class OpenLoopAxes:
             return 0.0
         counter, axis = self._counters[name], self._axes[name]
         if not counter.in_count_limits(position):
-            raise LimitError(
-                f"{name}: its controller has counted so many steps of unequal size that it cannot "
-                f"count on to {trade(axis, position)}; bring the axis to the middle of its travel, "
-                "set the counter to zero there, and say 'autocell accept'"
-            )
+            raise LimitError(_beyond_count(counter, axis, position))
         return counter.state.may_miss(position, counter.steps)
 
     def take_for(self, positions: Mapping[str, float], why: str) -> None:
@@ -126,6 +130,10 @@ class OpenLoopAxes:
                 f"{name}: taken to be at {trade(axis, position)} instead of "
                 f"{trade(axis, before)}: {why}",
             )
+
+    def take_as_read(self, name: str) -> None:
+        """Believe without a doubt that one is where it reads, on somebody's word."""
+        self._counters[name].take_as_read()
 
     def settle(self, name: str) -> None:
         """Let what is learned of the steps of one from now on leave its place as it is."""
@@ -143,6 +151,20 @@ class OpenLoopAxes:
         self._trust.seen(name, counter.position(), moved=True)
         self._trust.decayed(name, counter.state.u(counter.steps))
         self.kept(name)
+
+
+def _beyond_count(counter: StepCounter, axis: AxisDescription, position: float) -> str:
+    """That a controller cannot count as far as a position takes."""
+    count = counter.state.count
+    wanted = counter.state.count_for(position, counter.steps)
+    low, high = counter.travel or (count, count)
+    return (
+        f"{axis.name}: at {trade(axis, counter.state.position)} its controller counts "
+        f"{trade(axis, count)}, so that at {trade(axis, position)} it would count "
+        f"{trade(axis, wanted)}, and it allows {trade(axis, low)} to {trade(axis, high)}; bring "
+        "the axis to the middle of its travel, set the counter to zero there, and say "
+        "'autocell accept'"
+    )
 
 
 def _nobody(_name: str, _state: StepState) -> None:

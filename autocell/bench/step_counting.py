@@ -55,6 +55,10 @@ class StepState:
             backward=self.backward + (0.0 if forward else going),
         )
 
+    def without_doubt(self) -> StepState:
+        """The same place, known."""
+        return replace(self, u_known=0.0, travel=0.0, backward=0.0)
+
     def count_for(self, position: float, steps: OpenLoopDescription) -> float:
         """What it will count when it is at ``position``, gone to in one direction."""
         way = position - self.position
@@ -76,8 +80,12 @@ class StepState:
 
     def may_miss(self, position: float, steps: OpenLoopDescription) -> float:
         """By how much its steps may overshoot ``position`` when it is sent there, m or rad, all of
-        them as large as the bench file allows."""
-        return steps.gain_tolerance * abs(position - self.position)
+        them as large as the bench file allows, and none dead of those that are sent as such."""
+        way = position - self.position
+        if way == 0.0:
+            return 0.0
+        dead = (1.0 + steps.gain_tolerance) * self._dead(way > 0.0, steps)
+        return steps.gain_tolerance * abs(way) + dead
 
     def settled(self, steps: OpenLoopDescription) -> StepState:
         """The same place with the same doubt, whatever may be learned of the steps that led there:
@@ -115,11 +123,9 @@ class StepCounter:
         return self._state.after(self._count, self.steps).position
 
     def start_move(self, target: float) -> None:
-        """Send it by as many steps as should bring it to ``target``."""
-        count = self._axis.position()
-        if abs(count - self._state.count) > self.steps.step:
-            count = self._axis.position()  # not every line notices a flipped bit
-        self._state = self._state.after(count, self.steps)
+        """Send it by as many steps as should bring it to ``target`` from where it was last read:
+        a question here could keep the move until after a stop."""
+        self._state = self._state.after(self._count, self.steps)
         self._axis.start_move(self._state.count_for(target, self.steps))
 
     def moving(self) -> bool:
@@ -151,6 +157,11 @@ class StepCounter:
     def settled(self) -> StepState:
         """Keep its place whatever may be learned of the steps that led there."""
         self._state = self.rested().settled(self.steps)
+        return self._state
+
+    def take_as_read(self) -> StepState:
+        """Believe without a doubt that it is where it reads, because somebody says so."""
+        self._state = self.rested().without_doubt()
         return self._state
 
     def take_for(self, position: float) -> StepState:

@@ -126,8 +126,10 @@ class TrustBook:
             )
 
     def restore(self, name: str, cause: str) -> None:
-        """Believe an axis again, because it was homed or the light says so."""
-        self._beliefs[name] = _Belief(Trust.KNOWN, cause, self._beliefs[name].seen)
+        """Believe an axis again, because it was homed or the light says so. One that was lost has
+        its first move to make again."""
+        before = self._beliefs[name]
+        self._beliefs[name] = _Belief(Trust.KNOWN, cause, before.seen, tried=before.tried)
 
     def local_range(self, name: str) -> tuple[float, float] | None:
         """Where an axis may be sent: None for anywhere, else the bounds of a local search."""

@@ -8,7 +8,7 @@ journal, since every move is written down before it is sent.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from autocell.bench.bench import Bench
 from autocell.bench.plan import trade
@@ -109,9 +109,9 @@ def accept(bench: Bench, store: Store, journal: RunWriter) -> Aftermath:
     that had broken off. Held when a controller itself says that an axis is lost; an open-loop one
     has no reference to find, so that this word is all there is for it."""
     broken = _broken_off(bench, store, journal)
-    for name in bench.lost():
-        if name in bench.open_loop.names:
-            bench.restore_trust(name, "its position was accepted")
+    for name in bench.open_loop.names:
+        bench.open_loop.take_as_read(name)
+        bench.restore_trust(name, "its position was accepted")
     if lost := _lost(bench):
         return Aftermath(f"not accepted: {'; '.join(lost)}", Verdict.HELD)
     _begin_here(bench, journal)
@@ -171,17 +171,30 @@ def _compare(bench: Bench, known: Mapping[str, Whereabouts], *, after: bool) -> 
         if left is None or bench.trust()[name] is Trust.LOST:
             continue
         play = max(axis.overshoot, 5.0 * axis.repeatability)
+        believed = bench.open_loop.left_at(name)
+        if believed is not None:
+            left = _believed_at(believed, left)
         inside = left.low - play <= position <= left.high + play
         if bench.tells_reference(name):
             if inside and left.high - left.low > play:
                 bench.doubt(name, Trust.ESTIMATED, f"its move in run {left.run} was broken off")
             continue
+        # of an open-loop axis its count tells that, and has told when it was recalled
         at_zero = abs(position) <= play and max(abs(left.low), abs(left.high)) > play
+        at_zero &= believed is None
         if at_zero or (after and not inside):
             why = _displaced(axis, position, left, at_zero)
             bench.doubt(name, Trust.LOST, why)
             found[name] = f"the position of {name} is lost: {why}"
     return found
+
+
+def _believed_at(place: float, left: Whereabouts) -> Whereabouts:
+    """Where an open-loop axis was left that was last believed at ``place``: what its light tells
+    after a move is not in the journal of moves, but the way of one that was broken off is."""
+    if left.low == left.high:
+        return replace(left, low=place, high=place)
+    return replace(left, low=min(left.low, place), high=max(left.high, place))
 
 
 def _displaced(axis: AxisDescription, position: float, left: Whereabouts, at_zero: bool) -> str:
@@ -223,9 +236,15 @@ def _undo(bench: Bench, broken: _BrokenOff, store: Store, journal: RunWriter) ->
     if before is None:
         return _closed(told, broken, store, bench, journal)
     with bench.reserve():
-        now = by_signal(bench, bench.home_setting, Light.of(before), "where it began").reading
-    told += f", reading {1e3 * now.power_w:.4g} mW ({1e3 * before.power_w:.4g} mW before)"
-    if abs(now.power_w - before.power_w) > _SAME_LIGHT * before.power_w:
+        back = by_signal(bench, bench.home_setting, Light.of(before), "where it began")
+    now = back.reading
+    if back.as_before is None:
+        told += f", reading {1e3 * now.power_w:.4g} mW ({1e3 * before.power_w:.4g} mW before)"
+    elif back.as_before:
+        told += f"; {back.words}"
+    else:
+        told = f"{broken.story}{_last_move(broken)}; not undone: {back.words}"
+    if back.as_before is False or abs(now.power_w - before.power_w) > _SAME_LIGHT * before.power_w:
         return Aftermath(
             f"{told}; held, since the light is not what it was: look at the bench, then say "
             "'autocell accept'",

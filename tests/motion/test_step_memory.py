@@ -13,7 +13,7 @@ from autocell.records import Store
 from autocell.session.aftermath import positions_accepted
 from autocell.session.axis_memory import hardware, with_learned_steps
 from tests.motion.stepping import STEPS, drives, stepping
-from tests.session.conftest import Laboratory, only_read
+from tests.session.conftest import Laboratory, mute_about_references, only_read
 
 
 @pytest.fixture
@@ -126,3 +126,65 @@ def test_steps_are_learned_of_this_drive_and_only_where_the_file_is_less_sure(
     assert known() == 1.0
     learn(laboratory)
     assert known() == 0.8
+
+
+def without_reference_steps(tmp_path: Path) -> Laboratory:
+    """Open-loop axes on a controller that does not tell whether it has its reference."""
+    return Laboratory(stepping(mute_about_references(tmp_path)), tmp_path, drives())
+
+
+@pytest.mark.parametrize("home", [0.0, 1e-3])
+def test_what_the_light_told_last_is_where_the_next_run_expects_the_axis(
+    tmp_path: Path, home: float
+) -> None:
+    laboratory = without_reference_steps(tmp_path)
+
+    def found_by_light(bench: Bench) -> Outcome:
+        bench.vouch_for(bench.description.axes)
+        to_and_fro(bench)
+        bench.move_axes({"pitch": home + 3e-4}, "and about")
+        bench.open_loop.take_for({"pitch": home}, "the light is that of the start")
+        return Outcome(Verdict.HELD, "back by its light", setting=bench.setting)
+
+    laboratory.run(found_by_light)
+    laboratory.forget_the_end_of(laboratory.runs()[-1].summary.id)
+    ended = laboratory.run(only_read)
+    assert "is lost" not in f"{laboratory.told} {ended.outcome.reason}"
+
+
+def test_an_open_loop_axis_that_was_moved_by_hand_after_a_kill_is_held(tmp_path: Path) -> None:
+    laboratory = without_reference_steps(tmp_path)
+    laboratory.run(to_and_fro)
+    laboratory.forget_the_end_of(laboratory.runs()[-1].summary.id)
+    with laboratory.simulated.present():
+        laboratory.simulated.axes["pitch"].move_to(3e-3)
+    laboratory.clock.sleep(60.0)
+    ended = laboratory.run(only_read)
+    assert ended.outcome.verdict is Verdict.HELD
+    assert "the position of pitch is lost: it reads" in ended.outcome.reason
+
+
+def test_accepting_takes_the_doubt_from_open_loop_axes(laboratory: Laboratory) -> None:
+    laboratory.run(to_and_fro)
+    assert stands(laboratory)["u"] > 1e-4
+    laboratory.run(positions_accepted, command="accept")
+    trust: list[Trust] = []
+
+    def look(bench: Bench) -> Outcome:
+        trust.append(bench.trust()["pitch"])
+        return only_read(bench)
+
+    laboratory.run(look)
+    assert (stands(laboratory)["u"], trust) == (0.0, [Trust.KNOWN])
+
+
+def test_a_start_whose_light_is_not_found_again_holds_and_says_so(
+    laboratory: Laboratory,
+) -> None:
+    laboratory.break_off(to_and_fro, after_s=2.0)
+    laboratory.simulated.begin({"fault": "mode-hop", "percent": 12.0})
+    ended = laboratory.run(only_read)
+    assert ended.outcome.verdict is Verdict.HELD
+    assert "every axis is where it began" not in laboratory.told[-1]
+    assert "by the count of its steps alone" in laboratory.told[-1]
+    assert "pitch may stand beside it" in laboratory.told[-1]

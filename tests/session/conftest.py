@@ -153,8 +153,7 @@ def laboratory(tmp_path: Path) -> Laboratory:
     return Laboratory(load(shipped("peat-bog")), tmp_path)
 
 
-@pytest.fixture
-def without_reference(tmp_path: Path) -> Laboratory:
+def mute_about_references(tmp_path: Path) -> BenchDescription:
     """The same bench, its controller's dialect mute about references."""
     configs = shipped("peat-bog").parent
     dialect = (configs / "plain-motion.yaml").read_text("utf-8")
@@ -164,4 +163,10 @@ def without_reference(tmp_path: Path) -> Laboratory:
     folder.mkdir()
     (folder / "plain-motion.yaml").write_text(shorter, "utf-8")
     (folder / "bench.yaml").write_text(shipped("peat-bog").read_text("utf-8"), "utf-8")
-    return Laboratory(load(folder / "bench.yaml"), tmp_path)
+    return load(folder / "bench.yaml")
+
+
+@pytest.fixture
+def without_reference(tmp_path: Path) -> Laboratory:
+    """A bench whose controller does not tell whether it has its reference."""
+    return Laboratory(mute_about_references(tmp_path), tmp_path)
