@@ -190,7 +190,9 @@ class Bench:
 
         Raises UsageError when the axes cannot give this setting, LimitError when they may not.
         """
-        return self._motion.plan(self.description.positions(setting))
+        targets = self.description.positions(setting)
+        self._check_return(targets)
+        return self._motion.plan(targets)
 
     def expected_s(self, setting: Setting) -> float:
         """How long :meth:`move_to` would take from where the axes were last seen; it asks nothing
@@ -205,11 +207,11 @@ class Bench:
         or Stopped before anything moved, MotionError or another DeviceError after the axes were
         stopped.
         """
-        self._motion.move(self.description.positions(setting), purpose)
-        return self.setting
+        return self.move_axes(self.description.positions(setting), purpose)
 
     def move_axes(self, targets: Mapping[str, float], purpose: str) -> Setting:
         """Bring some axes to positions (m or rad); raises as :meth:`move_to` does."""
+        self._check_return(targets)
         self._motion.move(targets, purpose)
         return self.setting
 
@@ -373,6 +375,10 @@ class Bench:
     def clear_stop(self) -> None:
         """Allow moves again after a stop, on somebody's explicit word."""
         self._guard.halting.clear_stop()
+
+    def _check_return(self, targets: Mapping[str, float]) -> None:
+        if self.open_loop.names:
+            self.open_loop.check_return(targets, self.description.positions(self.home_setting))
 
     def _settle(self) -> None:
         self.clock.sleep(self._metering.settle_s - (self.time_s - self._guard.at_rest_since_s))

@@ -8,7 +8,7 @@ from autocell.bench.plan import trade
 from autocell.bench.protocols import Axis
 from autocell.bench.step_counting import StepCounter, StepState
 from autocell.bench.trust import Trust, TrustBook
-from autocell.description import AxisDescription, BenchDescription, OpenLoopDescription
+from autocell.description import ROUNDING, AxisDescription, BenchDescription, OpenLoopDescription
 from autocell.errors import LimitError
 
 Keep = Callable[[str, StepState], None]
@@ -29,6 +29,7 @@ class OpenLoopAxes:
         travelled: Mapping[str, float],
         tell: Callable[[str, str], None],
     ) -> None:
+        self._description = description
         self._axes = description.axes
         self._counters = {
             name: axis for name, axis in axes.items() if isinstance(axis, StepCounter)
@@ -117,6 +118,25 @@ class OpenLoopAxes:
         if not counter.in_count_limits(position):
             raise LimitError(_beyond_count(counter, axis, position))
         return counter.state.may_miss(position, counter.steps)
+
+    def check_return(self, targets: Mapping[str, float], homes: Mapping[str, float]) -> None:
+        """Raises LimitError when an axis would be led so far from its home (m or rad) that its
+        steps might overshoot a limit on the way back: then the guard would not let it return."""
+        for name in targets.keys() & self._counters.keys():
+            axis, steps, home = self._axes[name], self._counters[name].steps, homes[name]
+            way = abs(home - targets[name])
+            if way <= abs(home - self._trust.last_seen(name)) + axis.repeatability:
+                continue
+            furthest = way + 3.0 * axis.repeatability  # it may rest as far beside its target
+            play = axis.repeatability + steps.gain_tolerance * furthest + steps.may_be_alive
+            if not axis.low + play - ROUNDING <= home <= axis.high - play + ROUNDING:
+                low, high = (trade(axis, end) for end in self._description.reach(name))
+                raise LimitError(
+                    f"{name}: it began at {trade(axis, home)}, and from "
+                    f"{trade(axis, targets[name])} it could not be sent back to there, since its "
+                    f"unequal steps may miss by {trade(axis, play)}; bring it to between {low} "
+                    f"and {high} before the run, from where all of that can be left again"
+                )
 
     def take_for(self, positions: Mapping[str, float], why: str) -> None:
         """Believe that some are at these positions, m or rad, because the light says so; written

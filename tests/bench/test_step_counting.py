@@ -230,3 +230,21 @@ def test_what_somebody_accepts_is_believed_without_a_doubt() -> None:
     place = drive.position()
     drive.take_as_read()
     assert (drive.position(), drive.state.u(drive.steps)) == (place, 0.0)
+
+
+def test_a_place_that_the_limits_do_not_let_it_return_to_is_not_left() -> None:
+    with opened(drives()) as standing:
+        bench = standing.bench
+        bench.move_axes({"pitch": 13e-3}, "far out")
+        bench.make_home({})
+        moves = bench.usage.moves
+        with pytest.raises(LimitError, match="it could not be sent back to there"):
+            bench.move_axes({"pitch": 0.0}, "away")
+        assert bench.usage.moves == moves
+        bench.move_axes({"pitch": 5e-3}, "less far away")
+        bench.return_home()
+        assert bench.positions()["pitch"] == pytest.approx(13e-3, abs=1e-5)
+        # home is elsewhere by then, so that the whole way is free
+        bench.move_axes({"pitch": 5e-3}, "inwards")
+        bench.make_home({})
+        bench.move_axes({"pitch": 0.0}, "away")
