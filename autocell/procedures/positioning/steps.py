@@ -37,8 +37,8 @@ steps change with load and temperature (common practice, no source)."""
 
 _CONTRADICTION = 25.0
 """Mean square by which the ways miss one line, in their own uncertainties, beyond which they do not
-agree on a ratio: up to 14 at the edges of 16 drawn benches, and 33 or more with one reading of the
-light five percent low. [trade]"""
+agree on a ratio: up to 14 on nine benches at the edge of their light, and 33 or more with one
+reading five percent low. [trade]"""
 
 
 @dataclass(frozen=True)
