@@ -75,6 +75,7 @@ class Exchange:
         self._greeting = greeting
         self._recognise = recognise
         self._in_step = False
+        self._torn = False
         self._greetings = Greetings(_LATEST_REPLIES * manners.reply_s)
         self._who: str | None = None
         self._returning = False
@@ -258,15 +259,15 @@ class Exchange:
             self._get_in_step(deadline)
 
     def _get_in_step(self, deadline: float) -> str:
-        torn = self._transport.discard_input() > 0
-        return self._hear_greeting(deadline, torn=torn)[0]
+        self._torn |= self._transport.discard_input() > 0
+        return self._hear_greeting(deadline)[0]
 
-    def _hear_greeting(self, deadline: float, *, torn: bool = False) -> tuple[str, Refused | None]:
+    def _hear_greeting(self, deadline: float) -> tuple[str, Refused | None]:
         """Greet, and throw away every line until the greeting is answered.
 
-        Returns the answer, and the first refusal that came before it. ``torn`` says that the first
-        line may be the rest of one whose beginning was thrown away: it tells nothing of whoever
-        sent it.
+        Returns the answer, and the first refusal that came before it. The first line may be the
+        rest of one whose beginning was thrown away, now or some attempts ago: it tells nothing of
+        whoever sent it.
         """
         until = min(deadline, self._clock.now() + self._manners.reply_s)
         self._greet_once()
@@ -280,6 +281,7 @@ class Exchange:
                 if stranger is None and refusal is None:
                     raise
                 raise stranger or BadReply(str(refusal)) from refusal
+            torn, self._torn = self._torn, False
             if self._manners.echo:
                 line = line.rpartition(self._manners.command_ending)[2]
             try:
@@ -287,7 +289,7 @@ class Exchange:
             except Refused as error:
                 refusal = refusal or error
             except BadReply as error:
-                stranger, torn = None if torn else error, False
+                stranger = None if torn else error
             except Unfinished:
                 continue
             else:

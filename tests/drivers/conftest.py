@@ -66,6 +66,7 @@ def on_pty(script: Script, ending: bytes) -> Iterator[Instrument]:
     """An instrument on a pseudo-terminal."""
     ours, theirs = pty.openpty()
     tty.setraw(theirs)
+    os.set_blocking(ours, False)
     instrument = Instrument(address=os.ttyname(theirs), device=os.ttyname(theirs))
     hung_up = threading.Event()
 
@@ -77,8 +78,13 @@ def on_pty(script: Script, ending: bytes) -> Iterator[Instrument]:
         except OSError:
             return None
 
+    def send(data: bytes) -> None:
+        # nobody reads and the line is full: lost, or this would wait for ever
+        with contextlib.suppress(BlockingIOError):
+            os.write(ours, data)
+
     def run() -> None:
-        _serve(instrument, script, ending, receive, lambda data: os.write(ours, data))
+        _serve(instrument, script, ending, receive, send)
         os.close(theirs)
         os.close(ours)
         hung_up.set()

@@ -168,7 +168,7 @@ def test_rest_of_a_torn_answer_makes_nobody_a_stranger(talk):
         yield b" ONE\n"
 
     exchange, _ = talk(slow, talks_on=True)
-    with pytest.raises(NoReply, match="not the end of a message"):
+    with pytest.raises(NoReply):
         exchange.greet()
 
 
