@@ -28,7 +28,8 @@ from pathlib import Path
 from typing import Any
 
 from autocell.records import Store
-from tests.session.worlds import LOOK, SHORT, Job, World, changing, nobody, read_once
+from tests.faults.played_change import read_once
+from tests.session.worlds import LOOK, SHORT, Job, World, changing, nobody
 
 _MEMORY = Path("/dev/shm")
 """What is on disk is what SQLite wrote, on any disk; there it costs no wear and little time."""

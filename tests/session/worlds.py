@@ -3,7 +3,6 @@ tell of themselves before they are made."""
 
 from __future__ import annotations
 
-import functools
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,12 +12,10 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-from autocell_drivers.dialect import load_dialect
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 
-from autocell.bench import opening
 from autocell.bench.bench import Bench
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
@@ -196,14 +193,4 @@ def _watched_store(at: At) -> Iterator[None]:
         return connection
 
     with mock.patch("autocell.records.database.sqlite3.connect", opened):
-        yield
-
-
-@contextmanager
-def read_once() -> Iterator[None]:
-    """What every start reads anew, the same each time: the entry points and the dialect file."""
-    with (
-        mock.patch("autocell.bench.opening.installed", functools.cache(opening.installed)),
-        mock.patch("autocell_drivers.ascii_motion.load_dialect", functools.cache(load_dialect)),
-    ):
         yield
