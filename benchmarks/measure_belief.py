@@ -9,7 +9,7 @@ import pytest
 
 from autocell.belief.model import BenchModel
 from autocell.bench.file import load
-from autocell.optics.trace import exit_power
+from autocell.optics.trace import exit_of
 from autocell.patterns import choose_pattern
 
 BENCH_FILE = Path(__file__).parents[1] / "configs" / "peat-bog.yaml"
@@ -25,9 +25,9 @@ def test_scan_across_a_plateau(benchmark, results, max_passes):
     z = 0.3 * model.prior.draw(150, np.random.default_rng(62))
     scan = [setting.at_spacing(setting.spacing_m + off) for off in np.linspace(-2.4e-3, 2.4e-3, 60)]
 
-    batch = model._cells(model._quantities(z, scan))
-    whole = exit_power(*batch, max_passes, floor=0.0).power
-    quick = exit_power(*batch, max_passes, floor=FLOOR).power
+    batch = model._batch.having(model._met(model._quantities(z, scan)))
+    whole = exit_of(batch, max_passes, floor=0.0).power
+    quick = exit_of(batch, max_passes, floor=FLOOR).power
     assert np.abs(quick - whole).max() <= FLOOR
 
     benchmark.pedantic(lambda: model.predict(z, scan), rounds=25, warmup_rounds=1)

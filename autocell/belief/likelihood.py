@@ -72,8 +72,11 @@ class Evidence:
 
     def log_likelihood(self, predicted_w: FloatArray) -> FloatArray:
         """Log likelihood of predictions (..., S), summed over settings, up to a constant."""
-        deviation = (predicted_w - self.power_w) / self.sigma_w
-        return np.asarray(np.sum(log_student(deviation), axis=-1))
+        return np.asarray(np.sum(self.terms(predicted_w), axis=-1))
+
+    def terms(self, predicted_w: FloatArray) -> FloatArray:
+        """What each setting adds to it (..., S): zero where the prediction fits, else less."""
+        return log_student((predicted_w - self.power_w) / self.sigma_w)
 
 
 def log_student(deviation: FloatArray) -> FloatArray:

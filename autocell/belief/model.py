@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocell.belief.unknowns import FloatArray, Prior, coupling_of, scale_of
 from autocell.description import BenchDescription
-from autocell.optics.cell import Cell, InputBeam, Mirror
-from autocell.optics.trace import Exit, exit_power
+from autocell.optics.batch import Batch, Quantity, changed_in
+from autocell.optics.cell import Cell, InputBeam
+from autocell.optics.trace import Exit, exit_of
 from autocell.outcome import Learned
 from autocell.setting import COORDINATES, Setting
 
@@ -84,6 +85,9 @@ class BenchModel:
         self._places = {name: place for place, name in enumerate(self.prior.names)}
         self._axes = _AxisUnknowns.of(bench, self._places)
         self._zero = bench.zero.as_array()
+        self._cell, self._beam = bench.cell(bench.zero.spacing_m), bench.beam(bench.zero)
+        self._batch = Batch.of(self._cell, self._beam)
+        self._known = _known_of(bench)
         self._to_positions = np.linalg.pinv(bench.effects)
 
     def index(self, name: str) -> int | None:
@@ -150,9 +154,15 @@ class BenchModel:
 
     def cell(self, z: FloatArray, setting: Setting) -> tuple[Cell, InputBeam]:
         """Benches ``z`` (..., D) at one setting: a batch of shape (...)."""
-        quantities = self._quantities(z.reshape(-1, z.shape[-1]), [setting])
-        return self._cells(
-            {name: value[:, 0].reshape(z.shape[:-1]) for name, value in quantities.items()}
+        flat = z.reshape(-1, z.shape[-1])
+        met = self._met(self._quantities(flat, [setting]))
+        return changed_in(
+            self._cell,
+            self._beam,
+            {
+                quantity: np.broadcast_to(value, (len(flat), 1)).reshape(z.shape[:-1])
+                for quantity, value in met.items()
+            },
         )
 
     def gain_w(self, z: FloatArray) -> FloatArray:
@@ -168,34 +178,32 @@ class BenchModel:
         return np.asarray(self._quantities(z, [setting])["spacing_m"][:, 0])
 
     def _seen(self, quantities: Mapping[str, FloatArray]) -> Exit:
-        return exit_power(
-            *self._cells(quantities), self.max_passes, floor=_FLOOR, threads=self.threads
-        )
+        batch = self._batch.having(self._met(quantities))
+        return exit_of(batch, self.max_passes, floor=_FLOOR, threads=self.threads)
 
     def _quantity(self, name: str, z: FloatArray) -> FloatArray:
         """A quantity that the light meets at every setting alike, unknown or not, (M,)."""
-        bench = self.bench
-        known = {
-            "entrance_radius_m": bench.entrance_mirror.radius_m,
-            "far_radius_m": bench.far_mirror.radius_m,
-            "entrance_ratio": bench.entrance_mirror.toroidal_ratio,
-            "far_ratio": bench.far_mirror.toroidal_ratio,
-            "reflectivity": bench.mean_reflectivity,
-            "hole_radius_m": bench.hole_radius_m,
-            "waist": 1.0,
-        }
-        return self.value(name, z, known.get(name, 0.0))
+        return self.value(name, z, self._known.get(name, 0.0))
 
     def _quantities(self, z: FloatArray, settings: Sequence[Setting]) -> dict[str, FloatArray]:
-        """All that the light meets in benches ``z`` (M, D): (M, 1), or (M, S) where it changes
-        with the setting."""
-        found = {name: self._quantity(name, z)[:, None] for name in _STATIC}
+        """All that the light meets in benches ``z`` (M, D): (M, S) where it changes with the
+        setting, else (M, 1), or (1, 1) where it is known."""
+        values = self.prior.values(z)[:, None, :]
+        found = {
+            name: np.full((1, 1), self._known.get(name, 0.0))
+            if (place := self._places.get(name)) is None
+            else values[..., place]
+            for name in _STATIC
+        }
         points = _points(settings)
         off = z[:, self._axes.place] * self.prior.tolerance[self._axes.place]
-        by_axes = np.tensordot(off, self._axis_shifts(points), 1)
+        shifts = self._axis_shifts(points)
+        by_axes = (off @ shifts.reshape(len(shifts), -1)).reshape(len(z), *points.shape)
         for number, name in enumerate(COORDINATES):
-            offset = self.value(_OFFSETS[name], z)[:, None]
-            found[name] = points[number] + offset + by_axes[:, number]
+            found[name] = points[number] + by_axes[:, number]
+            place = self._places.get(_OFFSETS[name])
+            if place is not None:
+                found[name] += values[..., place]
         return found
 
     def _axis_shifts(self, points: FloatArray) -> FloatArray:
@@ -215,38 +223,41 @@ class BenchModel:
         by_axes = tolerance @ np.abs(shifts[:, COORDINATES.index(name)]).max(axis=-1, initial=0.0)
         return max(own, float(by_axes))
 
-    def _cells(self, quantities: Mapping[str, FloatArray]) -> tuple[Cell, InputBeam]:
-        """The benches that have these quantities, all broadcast against each other."""
-        zero = self.bench.zero
-        cell, beam = self.bench.cell(zero.spacing_m), self.bench.beam(zero)
-        reflectivity = np.minimum(quantities["reflectivity"], 1.0)
-
-        def mirror(as_bought: Mirror, side: str) -> Mirror:
-            radius_m = quantities[f"{side}_radius_m"]
-            return replace(
-                as_bought,
-                radius_x_m=radius_m,
-                radius_y_m=radius_m * quantities[f"{side}_ratio"],
-                tilt_x_rad=quantities[f"{side}_tilt_x_rad"],
-                tilt_y_rad=quantities[f"{side}_tilt_y_rad"],
-                reflectivity=reflectivity,
-            )
-
-        hole = replace(cell.holes[0], radius_m=quantities["hole_radius_m"])
-        cell = replace(
-            cell,
-            spacing_m=quantities["spacing_m"],
-            entrance_mirror=mirror(cell.entrance_mirror, "entrance"),
-            far_mirror=mirror(cell.far_mirror, "far"),
-            holes=(hole, *cell.holes[1:]),
+    def _met(self, found: Mapping[str, FloatArray]) -> dict[Quantity, FloatArray]:
+        """The numbers of cell and beam of benches that have these quantities."""
+        waist_x, waist_y = (
+            np.asarray(size) for size in (self._beam.waist_x_m, self._beam.waist_y_m)
         )
-        beam = replace(
-            beam,
-            waist_x_m=quantities["waist"] * np.asarray(beam.waist_x_m),
-            waist_y_m=quantities["waist"] * np.asarray(beam.waist_y_m),
-            **{name: quantities[name] for name in COORDINATES if name != "spacing_m"},
-        )
-        return cell, beam
+        reflectivity = np.minimum(found["reflectivity"], 1.0)
+        met: dict[Quantity, FloatArray] = {
+            ("cell", "spacing_m"): found["spacing_m"],
+            ("hole 1", "radius_m"): found["hole_radius_m"],
+            ("beam", "waist_x_m"): found["waist"] * waist_x,
+            ("beam", "waist_y_m"): found["waist"] * waist_y,
+        }
+        for name in COORDINATES[1:]:
+            met["beam", name] = found[name]
+        for side in ("entrance", "far"):
+            mirror, radius_m = f"{side}_mirror", found[f"{side}_radius_m"]
+            met[mirror, "radius_x_m"] = radius_m
+            met[mirror, "radius_y_m"] = radius_m * found[f"{side}_ratio"]
+            met[mirror, "tilt_x_rad"] = found[f"{side}_tilt_x_rad"]
+            met[mirror, "tilt_y_rad"] = found[f"{side}_tilt_y_rad"]
+            met[mirror, "reflectivity"] = reflectivity
+        return met
+
+
+def _known_of(bench: BenchDescription) -> dict[str, float]:
+    """What the bench file says of quantities that are not zero when they are known."""
+    return {
+        "entrance_radius_m": bench.entrance_mirror.radius_m,
+        "far_radius_m": bench.far_mirror.radius_m,
+        "entrance_ratio": bench.entrance_mirror.toroidal_ratio,
+        "far_ratio": bench.far_mirror.toroidal_ratio,
+        "reflectivity": bench.mean_reflectivity,
+        "hole_radius_m": bench.hole_radius_m,
+        "waist": 1.0,
+    }
 
 
 _STATIC = (

@@ -2,20 +2,18 @@
 
 A reading that says much is taken in by degrees (tempering): the likelihood moves from that of the
 old readings to that of all of them in steps that never leave the population thinned to a few
-lucky members, and after each step a Markov chain that leaves the posterior as it is spreads the
-members again. Its proposals are differences of other members (differential evolution: ter Braak,
-Stat. Comput. 16, 239 (2006), from memory), so that they take the posterior's own shape and cross
-between its modes.
+lucky members, and after each step a Markov chain spreads the members again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from autocell.belief.chain import Chain, Target
 from autocell.belief.likelihood import Evidence
 from autocell.belief.misplaced import misplaced_w
 from autocell.belief.model import BenchModel, Prediction
@@ -39,25 +37,12 @@ _ON_IT, _ASKED = 320, 1000
 """Members that should have the wanted plateau where it is sought, before anything was read there;
 benches asked how many of them have."""
 
-_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 30, 10
+_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 20, 10
 """Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
 several steps for each unknown, and more the longer its posterior is."""
 
-_FORGOTTEN = 0.8
+_FORGOTTEN = 0.7
 """How far the members have to forget where they stood before what is read off them counts."""
-
-_STRIDES = np.array([0.15, 0.35, 0.6])
-"""Standard deviations of the posterior that a member wanders; 2.38/√15 = 0.61 is about the best
-for a Gaussian of 15 unknowns (Roberts, Gelman & Gilks, Ann. Appl. Probab. 7, 110 (1997), [mem])."""
-
-_FLAT_PRECISION = 3.0
-"""One over the variance of a flat prior from −1 to 1."""
-
-_CROSSOVER = np.array([0.25, 0.5, 1.0])
-"""Shares of the unknowns that one proposal changes."""
-
-Target = Callable[[FloatArray], FloatArray]
-"""Log likelihood (M,) of predicted powers (M, S)."""
 
 
 def members_for(model: BenchModel, at: Setting, passes: int) -> int:
@@ -72,15 +57,15 @@ def members_for(model: BenchModel, at: Setting, passes: int) -> int:
 
 
 def forgotten(before: FloatArray, now: FloatArray) -> float:
-    """How far members (M, D) have forgotten where they were: one less the correlation of then and
-    now, the median over the unknowns. 0 where they stand still, about 1 where chance has mixed
-    them."""
+    """How far members have forgotten what they said of some numbers (M, K): one less the
+    correlation of then and now, of the number that is remembered best. 0 where they stand still,
+    about 1 where chance has mixed them."""
     then, here = before - before.mean(axis=0), now - now.mean(axis=0)
     size = np.sqrt(np.sum(then**2, axis=0) * np.sum(here**2, axis=0))
     known = size > 0.0
     if not np.any(known):
         return 1.0
-    return float(np.median(1.0 - np.sum(then * here, axis=0)[known] / size[known]))
+    return float(np.min(1.0 - np.sum(then * here, axis=0)[known] / size[known]))
 
 
 class Belief:
@@ -170,16 +155,33 @@ class Belief:
         likelihood = self._absorbed.log_likelihood(self._predicted)
         return np.asarray(likelihood + self.model.prior.log_density(self.z))
 
-    def settle(self) -> None:
+    def settle(self, at: Setting) -> None:
         """Spread fewer members much longer, for numbers that are read off their spread: until they
-        have forgotten where the readings on the way had left them."""
+        have forgotten what they said of them at a setting when the readings had left them."""
         some = self._rng.permutation(len(self.z))[:_SETTLED]
         self.z, self._predicted = self.z[some], self._predicted[some]
-        start = self.z.copy()
+        chain = self._chain(self._absorbed, self._absorbed.terms)
+        said = self._said(at)
         for _ in range(_MOST_SETTLING):
-            self._spread(self._absorbed, self._absorbed.log_likelihood, _SETTLING_SWEEPS)
-            if forgotten(start, self.z) >= _FORGOTTEN:
+            chain.slide(_SETTLING_SWEEPS)
+            if forgotten(said, self._said(at)) >= _FORGOTTEN:
                 break
+
+    def _said(self, at: Setting) -> FloatArray:
+        """What each member says of a setting (M, 4): path, spacing, reflectivity, gain."""
+        model = self.model
+        return np.stack(
+            [
+                model.predict(self.z, (at,)).path_length_m[:, 0],
+                model.spacing_m(self.z, at),
+                model.reflectivity(self.z),
+                model.gain_w(self.z),
+            ],
+            axis=1,
+        )
+
+    def _chain(self, evidence: Evidence, target: Target) -> Chain:
+        return Chain(self.model, evidence, target, self.z, self._predicted, self._rng)
 
     def best(self, count: int, *, showing: tuple[Setting, int] | None = None) -> FloatArray:
         """The (at most) ``count`` members with the highest posterior density, (count, D).
@@ -236,10 +238,11 @@ class Belief:
             self.z, self._predicted = self.z[chosen], self._predicted[chosen]
 
             def target(predicted: FloatArray, degree: float = degree) -> FloatArray:
-                before = old.log_likelihood(predicted[:, :known])
-                return (1.0 - degree) * before + degree * new.log_likelihood(predicted)
+                terms = degree * new.terms(predicted)
+                terms[:, :known] += (1.0 - degree) * old.terms(predicted[:, :known])
+                return terms
 
-            self._spread(new, target, self._sweeps)
+            self._chain(new, target).spread(self._sweeps)
         self._absorbed = new
 
     def _thin(self, gain: FloatArray, degree: float) -> tuple[float, NDArray[np.int64]]:
@@ -264,72 +267,3 @@ class Belief:
         chosen = np.minimum(np.searchsorted(cumulative, points), len(gain) - 1)
         self._rng.shuffle(chosen)
         return min(1.0, degree + step), chosen
-
-    def _spread(self, evidence: Evidence, target: Target, sweeps: int) -> None:
-        """Move every member by a Markov chain that leaves this log likelihood as it is.
-
-        Each sweep crosses the members with each other, then lets each wander on its own.
-        """
-        shape = self._shape_of_posterior(evidence)
-        half = len(self.z) // 2
-        halves = (slice(half), slice(half, None))
-        for _ in range(sweeps):
-            for movers, others in (halves, halves[::-1]):
-                self._step(movers, self._crossed(self.z[movers], self.z[others]), evidence, target)
-            everyone = slice(None)
-            self._step(everyone, self._wandered(self.z, shape), evidence, target)
-
-    def _crossed(self, z: FloatArray, pool: FloatArray) -> FloatArray:
-        """Proposals that differ from ``z`` as two members of ``pool`` differ from each other."""
-        first = self._rng.integers(len(pool), size=len(z))
-        second = (first + self._rng.integers(1, len(pool), size=len(z))) % len(pool)
-        share = self._rng.choice(_CROSSOVER, size=(len(z), 1))
-        changed = self._rng.random(z.shape) < share
-        active = np.maximum(changed.sum(axis=1, keepdims=True), 1)
-        whole = self._rng.random((len(z), 1)) < 0.1  # now and then from mode to mode
-        leap = np.where(whole, 1.0, 2.38 / np.sqrt(2.0 * active))
-        jitter = self._rng.normal(0.0, 1e-3, z.shape)
-        return np.asarray(z + changed * (leap * (pool[first] - pool[second]) + jitter))
-
-    def _wandered(self, z: FloatArray, shape: FloatArray) -> FloatArray:
-        """Proposals around ``z`` with the local shape of the posterior."""
-        stride = self._rng.choice(_STRIDES, size=(len(z), 1))
-        return np.asarray(z + stride * (self._rng.normal(size=z.shape) @ shape.T))
-
-    def _shape_of_posterior(self, evidence: Evidence) -> FloatArray:
-        """Square root (D, D) of the posterior's covariance, linearised at a middling member.
-
-        The flat prior counts as a Gaussian of the same variance.
-        """
-        density = evidence.log_likelihood(self._predicted) + self.model.prior.log_density(self.z)
-        middling = self.z[np.argsort(density)[len(self.z) // 2]]
-        slope = self.model.slopes(middling[None], evidence.settings)[1][0]
-        slope /= evidence.sigma_w[:, None]
-        precision = slope.T @ slope + _FLAT_PRECISION * np.eye(len(middling))
-        if self.model.prior.memory is not None:
-            precision += self.model.prior.memory.precision
-        return np.asarray(np.linalg.cholesky(np.linalg.inv(precision)))
-
-    def _step(
-        self, movers: slice, proposal: FloatArray, evidence: Evidence, target: Target
-    ) -> None:
-        """Accept or refuse one proposal for each mover (Metropolis).
-
-        No likelihood is above zero: a proposal that the prior alone refuses even then is not
-        traced.
-        """
-        prior = self.model.prior
-        z, predicted = self.z[movers], self._predicted[movers]
-        wanted = (
-            np.log(self._rng.random(len(z)))
-            + target(predicted)
-            + prior.log_density(z)
-            - prior.log_density(proposal)
-        )
-        hopeful = np.flatnonzero(wanted < 0.0)
-        if hopeful.size == 0:
-            return
-        proposed = self.model.predict(proposal[hopeful], evidence.settings).power_w
-        accepted = wanted[hopeful] < target(proposed)
-        chosen = hopeful[accepted]
-        z[chosen], predicted[chosen] = proposal[chosen], proposed[accepted]

@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from autocell.optics.batch import Batch
 from autocell.optics.cell import Cell, FloatArray, InputBeam, Mirror
-from autocell.optics.trace import batch_shape, exit_power, trace
+from autocell.optics.trace import exit_power, trace
 
 PARAMETERS = (
     "spacing_m",
@@ -277,7 +278,7 @@ def spacing_margins(cell: Cell, beam: InputBeam, passes: int) -> SpacingMargins:
 
 def _refuse_batch(cell: Cell, beam: InputBeam) -> None:
     """Changes would be broadcast against the batch instead of being made to each of it."""
-    if batch_shape(cell, beam):
+    if Batch.of(cell, beam).shape:
         raise ValueError("what small changes do is asked of one cell, and this is a batch")
 
 

@@ -9,26 +9,15 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocell.optics.cell import Cell, FloatArray, InputBeam, MirrorName
-from autocell.optics.rows import COLUMNS, SPOT_COLUMNS, TALLY_COLUMNS
+from autocell.optics.batch import Batch
+from autocell.optics.cell import Cell, FloatArray, InputBeam
+from autocell.optics.rows import SPOT_COLUMNS, TALLY_COLUMNS
 
 IntArray = NDArray[np.int64]
-
-_POSITIVE = [
-    place
-    for place, (part, name) in enumerate(COLUMNS)
-    if (part, name) == ("cell", "spacing_m")
-    or (part.endswith("_mirror") and name in ("radius_x_m", "radius_y_m"))
-]
-"""Where COLUMNS has what must be positive and finite."""
-
-_BLOCK = 4096
-"""Rows packed at a time: bounds memory, and a block stays in the second-level cache."""
 
 
 @dataclass(frozen=True)
@@ -98,63 +87,6 @@ class Path:
         return np.asarray(0.5 * np.arctan2(-2.0 * sxy, syy - sxx))
 
 
-@dataclass(frozen=True)
-class _Columns:
-    """The numbers of a batch by quantity, as COLUMNS says, not yet broadcast to ``shape``."""
-
-    values: list[FloatArray]
-    stray: FloatArray
-    shape: tuple[int, ...]
-
-    @classmethod
-    def of(cls, cell: Cell, beam: InputBeam) -> _Columns:
-        if not cell.holes or cell.holes[0].mirror != "entrance":
-            raise ValueError("the first hole is the entrance and must be on the entrance mirror")
-        _refuse_unknown_mirrors(cell)
-        parts = {
-            "cell": cell,
-            "entrance_mirror": cell.entrance_mirror,
-            "far_mirror": cell.far_mirror,
-            "beam": beam,
-            "detector": cell.detector,
-        }
-        values = [np.asarray(getattr(parts[part], name), dtype=float) for part, name in COLUMNS]
-        for hole in cell.holes:
-            values += [
-                np.asarray(value, dtype=float) for value in (hole.x_m, hole.y_m, hole.radius_m)
-            ]
-        stray = np.asarray(cell.detector.stray_fraction, dtype=float)
-        shape = np.broadcast_shapes(stray.shape, *(value.shape for value in values))
-        return cls(values, stray, shape)
-
-    def blocks(self) -> list[tuple[slice, slice]]:
-        """Pieces of the first axis of the batch, each with the flat batch that it becomes."""
-        first, *rest = self.shape or (1,)
-        each = math.prod(rest)
-        step = max(1, _BLOCK // max(each, 1))
-        starts = range(0, first, step)
-        return [
-            (slice(a, min(a + step, first)), slice(a * each, min(a + step, first) * each))
-            for a in starts
-        ]
-
-    def packed(self, piece: slice) -> FloatArray:
-        """Parameters (quantities, b) of one piece of the first axis, batch flattened."""
-        first, *rest = self.shape or (1,)
-        packed = np.empty((len(self.values), len(range(first)[piece]), *rest))
-        for values, into in zip(self.values, packed, strict=True):
-            along_first = values.ndim == len(self.shape) and values.ndim > 0 and values.shape[0] > 1
-            into[...] = values[piece] if along_first else values
-        return packed.reshape(len(self.values), -1)
-
-    def darken(self, tallies: FloatArray) -> None:
-        """Take the light out of cells that cannot be: rays may have met the back of a mirror."""
-        for column in _POSITIVE:
-            impossible = ~((self.values[column] > 0.0) & (self.values[column] < np.inf))
-            if impossible.any():
-                tallies.reshape(*self.shape, -1)[np.broadcast_to(impossible, self.shape)] = 0.0
-
-
 def exit_power(
     cell: Cell, beam: InputBeam, max_passes: int, *, floor: float = 1e-10, threads: int = 1
 ) -> Exit:
@@ -171,19 +103,23 @@ def exit_power(
         ValueError: arrays that do not broadcast, no entrance hole on the entrance mirror, a mirror
             named neither entrance nor far, fewer than no passes, or fewer threads than one.
     """
+    return exit_of(Batch.of(cell, beam), max_passes, floor=floor, threads=threads)
+
+
+def exit_of(batch: Batch, max_passes: int, *, floor: float = 1e-10, threads: int = 1) -> Exit:
+    """:func:`exit_power` of a batch that is laid out already."""
     from autocell.optics.kernel import NO_LEAKS, NO_SPOTS, follow
 
     _refuse_negative(max_passes)
     if threads < 1:
         raise ValueError(f"light is followed on 1 thread or more, not on {threads}")
-    columns = _Columns.of(cell, beam)
-    sides = _sides(cell)
-    tallies = np.empty((math.prod(columns.shape), len(TALLY_COLUMNS)))
+    sides = batch.hole_on_far, batch.exit_far
+    tallies = np.empty((math.prod(batch.shape), len(TALLY_COLUMNS)))
 
     def follow_piece(piece: slice, flat: slice) -> None:
-        follow(columns.packed(piece), *sides, max_passes, floor, tallies[flat], NO_SPOTS, NO_LEAKS)
+        follow(batch.packed(piece), *sides, max_passes, floor, tallies[flat], NO_SPOTS, NO_LEAKS)
 
-    pieces = columns.blocks()
+    pieces = batch.blocks()
     if threads == 1 or len(pieces) == 1:
         for piece, flat in pieces:
             follow_piece(piece, flat)
@@ -191,8 +127,8 @@ def exit_power(
         with ThreadPoolExecutor(threads) as pool:
             for done in [pool.submit(follow_piece, *piece) for piece in pieces]:
                 done.result()
-    columns.darken(tallies)
-    return _exit(tallies, columns)
+    batch.darken(tallies)
+    return _exit(tallies, batch)
 
 
 def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
@@ -210,12 +146,13 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
 
     _refuse_negative(passes)
     _refuse_what_is_no_cell(cell)
-    columns = _Columns.of(cell, beam)
-    shape, count = columns.shape, math.prod(columns.shape)
+    batch = Batch.of(cell, beam)
+    shape, count = batch.shape, math.prod(batch.shape)
     spots = np.full((count, passes + 1, len(SPOT_COLUMNS)), np.nan)
     leaks = np.zeros((count, passes + 1, len(cell.holes)))
     tallies = np.empty((count, len(TALLY_COLUMNS)))
-    follow(columns.packed(slice(None)), *_sides(cell), passes, 0.0, tallies, spots, leaks)
+    sides = batch.hole_on_far, batch.exit_far
+    follow(batch.packed(), *sides, passes, 0.0, tallies, spots, leaks)
     spots = spots.reshape(*shape, passes + 1, len(SPOT_COLUMNS))
     return Path(
         position_m=spots[..., 0:3],
@@ -227,17 +164,8 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
         arriving=spots[..., 13],
         beyond_edge=spots[..., 14],
         leaks=leaks.reshape(*shape, passes + 1, len(cell.holes)),
-        exit=_exit(tallies, columns),
+        exit=_exit(tallies, batch),
     )
-
-
-def batch_shape(cell: Cell, beam: InputBeam) -> tuple[int, ...]:
-    """The shape that the numbers of a cell and its beam broadcast to: () for a single one.
-
-    Raises:
-        ValueError: as :func:`exit_power`.
-    """
-    return _Columns.of(cell, beam).shape
 
 
 def _refuse_negative(passes: int) -> None:
@@ -262,18 +190,7 @@ def _refuse_what_is_no_cell(cell: Cell) -> None:
                 )
 
 
-def _refuse_unknown_mirrors(cell: Cell) -> None:
-    for name in (cell.exit_mirror, *(hole.mirror for hole in cell.holes)):
-        if name not in get_args(MirrorName):
-            raise ValueError(f"{name!r} is no mirror; there are {', '.join(get_args(MirrorName))}")
-
-
-def _sides(cell: Cell) -> tuple[NDArray[np.bool_], bool]:
-    """Which holes are in the far mirror, and whether the exit is."""
-    return np.array([hole.mirror == "far" for hole in cell.holes]), cell.exit_mirror == "far"
-
-
-def _exit(tallies: FloatArray, batch: _Columns) -> Exit:
+def _exit(tallies: FloatArray, batch: Batch) -> Exit:
     columns = [column.reshape(batch.shape) for column in tallies.T]
     path_power, passes, passes_power, path_length, mean_passes = columns
     return Exit(

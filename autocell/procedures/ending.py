@@ -61,7 +61,7 @@ def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) 
     """All that there is to say where a pass count was proved."""
     at = arrival.at
     condition = condition_now(tuning.bench, arrival.height.reading, forgiving=True)
-    tuning.belief.settle()
+    tuning.belief.settle(at)
     plateau = tuning.plateau_around(at)
     margin_low, margin_high = account.margins(at, plateau.low, plateau.high)
     throughput, throughput_u = account.throughput(tuning, arrival.height.reading)
