@@ -25,7 +25,10 @@ _INTERRUPTED = 4
 @click.argument("passes", metavar="N", type=int)
 @bench_option()
 @click.option("--nights", type=click.IntRange(min=1), default=1000, show_default=True,
-              help="How many nights, each on a bench of its own.")  # fmt: skip
+              help="How many nights.")  # fmt: skip
+@click.option("--nights-per-bench", "per_bench", type=click.IntRange(min=1), default=1,
+              show_default=True,
+              help="How many of them begin with the same evening on the same bench.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True,
               help="Draws all the benches, and what happens to them.")  # fmt: skip
 @click.option("--workers", type=click.IntRange(min=1),
@@ -40,6 +43,7 @@ def rehearse_night(
     passes: int,
     bench: Path,
     nights: int,
+    per_bench: int,
     seed: int,
     workers: int | None,
     only: int | None,
@@ -50,35 +54,48 @@ def rehearse_night(
     recovered.
 
     Every night drifts as benches do; one in ten has a serious fault as well. Counted is what the
-    simulator knows to be true. Ctrl-C leaves a file from which it goes on.
+    simulator knows to be true. An evening takes ten times as long to compute as most nights:
+    with --nights-per-bench several nights share it, each as if there were no other. Ctrl-C leaves a
+    file from which it goes on.
     """
     from autocell_simulators.rehearsal.threads import ONE_THREAD
 
     os.environ.update(ONE_THREAD)  # before numpy: a night replayed here is as it was in a worker
+    from autocell_simulators.rehearsal.copies import CAN_COPY
     from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
     from autocell_simulators.rehearsal.processes import carry_out, cores
 
     from autocell.bench.file import load
     from autocell.cli import output
     from autocell.cli.progress import shown
+    from autocell.errors import UsageError
     from autocell.patterns import choose_pattern
 
     description = load(bench)
     choose_pattern(description, passes)
-    work = Nights(description, passes, seed)
+    if per_bench > 1 and not CAN_COPY:
+        raise UsageError("--nights-per-bench: this system cannot copy a process; leave it at 1")
+    work = Nights(description, passes, seed, per_bench)
     if only is not None:
         with shown() as listener:
-            night = work.rehearse(only, listener)
+            night = work.night(only, listener)
         output.print_json(dataclasses.asdict(night))
         return 0
     file = NightsFile(path or Path(f"nights-{passes}-{seed}.jsonl"), work)
-    missing = [index for index in range(nights) if index not in file.results]
+    kept = set(file.results)
+    benches = [
+        bench
+        for bench in range(-(-nights // per_bench))
+        if not kept.issuperset(work.of_bench(bench))
+    ]
     try:
-        _tell(nights - len(missing), nights)
-        with closing(carry_out(work, missing, workers or cores())) as results:
-            for count, night in enumerate(results, start=1):
-                file.append(night)
-                _tell(nights - len(missing) + count, nights)
+        _tell(len(kept), nights)
+        with closing(carry_out(work, benches, workers or cores())) as results:
+            for found in results:
+                for night in found:
+                    if night.index < nights and night.index not in kept:
+                        file.append(night)
+                _tell(len(file.results), nights)
     except KeyboardInterrupt:
         _tell_how_to_resume(work, nights, file)
         return _INTERRUPTED
@@ -104,7 +121,7 @@ def _tell_how_to_resume(work: Nights, nights: int, file: NightsFile) -> None:
     words = [
         *("autocell", "rehearse", "night", str(work.passes)),
         *("--bench", str(work.description.path), "--seed", str(work.seed)),
-        *("--nights", str(nights), "--file", path),
+        *("--nights", str(nights), "--nights-per-bench", str(work.per_bench), "--file", path),
     ]
     kept = f"Stopped; {len(file.results)} of {nights} nights are kept in {path}. To go on:"
     output.say(output.err(), kept)

@@ -7,7 +7,7 @@ import signal
 import pytest
 from autocell_simulators.rehearsal import night as nights
 from autocell_simulators.rehearsal.bounds import TookTooLong, bounded
-from autocell_simulators.rehearsal.night import rehearse_night
+from autocell_simulators.rehearsal.nights import Nights
 
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
@@ -54,6 +54,6 @@ def test_a_night_that_computes_for_too_long_has_failed_and_says_so(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(nights, "_MOST_CPU_S", 0.1)
-    night = rehearse_night(load(shipped("peat-bog")), 62, campaign_seed=7, index=0)
+    night = Nights(load(shipped("peat-bog")), 62, seed=7).night(0)
     assert night.verdict is Verdict.FAILED
-    assert night.reason == "not ended after 0.1 s of computing"
+    assert night.reason == "no evening: not ended after 0.1 s of computing"

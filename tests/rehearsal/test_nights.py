@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 from pathlib import Path
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
-from autocell_simulators.rehearsal.night import Night, rehearse_night, what_happens
+from autocell_simulators.rehearsal.copies import CAN_COPY, in_a_copy
+from autocell_simulators.rehearsal.night import Night, what_happens
 from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
 
 from autocell.bench.clock import VirtualClock
@@ -123,8 +125,36 @@ def test_a_file_goes_on_where_it_was_and_forgets_a_torn_line(tmp_path: Path) -> 
 
 @pytest.mark.thorough
 def test_a_whole_night_is_rehearsed_and_repeats() -> None:
-    description = load(shipped("peat-bog-reference"))
-    night = rehearse_night(description, 62, campaign_seed=7, index=0)
+    nights = Nights(load(shipped("peat-bog-reference")), 62, seed=7)
+    night = nights.night(0)
     assert night.verdict is not Verdict.FAILED, night.reason
     assert not night.wrong
-    assert night == rehearse_night(description, 62, campaign_seed=7, index=0)
+    assert nights.rehearse(0) == [night]
+
+
+@pytest.mark.thorough
+@pytest.mark.skipif(not CAN_COPY, reason="this system cannot copy a process")
+def test_nights_that_share_an_evening_know_nothing_of_each_other() -> None:
+    nights = Nights(load(shipped("peat-bog-reference")), 62, seed=7, per_bench=3)
+    together = nights.rehearse(1)
+    assert [night.index for night in together] == [3, 4, 5]
+    assert len({night.seed for night in together}) == 1, "they share a bench"
+    assert len({night.light_left for night in together}) == 3, "and not what happens to it"
+    assert nights.night(5) == together[2]
+
+
+@pytest.mark.skipif(not CAN_COPY, reason="this system cannot copy a process")
+def test_what_a_copy_changes_is_changed_nowhere_else() -> None:
+    mine = [1]
+
+    def change() -> bytes:
+        mine.append(2)
+        return bytes(mine)
+
+    assert in_a_copy(change) == b"\x01\x02"
+    assert mine == [1]
+
+
+@pytest.mark.skipif(not CAN_COPY, reason="this system cannot copy a process")
+def test_a_copy_that_dies_says_nothing() -> None:
+    assert in_a_copy(lambda: os._exit(3)) == b""

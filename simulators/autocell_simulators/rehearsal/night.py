@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from pydantic import TypeAdapter
 
 from autocell.bench.clock import VirtualClock
 from autocell.bench.opening import open_bench
@@ -22,6 +24,7 @@ from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 from autocell_simulators.rehearsal.bounds import TookTooLong, bounded
+from autocell_simulators.rehearsal.copies import in_a_copy
 from autocell_simulators.rehearsal.one import bench_seed
 from autocell_simulators.seeds import stream
 
@@ -39,6 +42,7 @@ _WITHIN, _UNSEEN = 0.02, 0.04
 both sides of the limit that bench files have unless they say otherwise."""
 
 Fault = dict[str, Any]
+T = TypeVar("T")
 
 _MIRRORS, _WINDOW = CauseName.MIRRORS, CauseName.WINDOW
 CAUSES: dict[str, tuple[CauseName, ...]] = {
@@ -129,6 +133,10 @@ class Night:
         return self.set_right and abs(left * laser - 1.0) < _UNSEEN
 
 
+NIGHTS: TypeAdapter[Night] = TypeAdapter(Night)
+"""How a night is written and read."""
+
+
 def what_happens(seed: int, knows_laser: bool) -> tuple[list[Fault], Fault | None]:
     """The drift of one night, within what benches are said to do, and the serious fault if there
     is one; all drawn from ``seed``. Magnitudes are common practice, no source."""
@@ -172,69 +180,110 @@ def what_happens(seed: int, knows_laser: bool) -> tuple[list[Fault], Fault | Non
     return drift, serious[int(random.integers(len(serious)))]
 
 
-def rehearse_night(
+@dataclass(frozen=True)
+class Evening:
+    """A simulated bench on which a pattern was proved, undisturbed, before the night begins."""
+
+    bench: SimulatedBench
+    clock: VirtualClock
+    outcome: Outcome
+
+    @classmethod
+    def of(
+        cls, description: BenchDescription, passes: int, seed: int, clock: VirtualClock
+    ) -> Evening:
+        """Prove ``passes`` passes on the bench that is drawn from ``seed``."""
+        bench = SimulatedBench(description, seed, clock, scenario=Scenario())
+        with open_bench(description, clock=clock, connect=connector(bench)) as opened:
+            opened.vouch_for(description.axes)
+            outcome = change_passes(opened, passes)
+        return cls(bench, clock, dataclasses.replace(outcome, run="evening"))
+
+    def night(self, index: int, seed: int, listener: Listener = nobody) -> Night:
+        """Let night number ``index`` go by, in which happens what ``seed`` says, and recover."""
+        bench, clock, description = self.bench, self.clock, self.bench.description
+        wanted, drawn = self.outcome.wanted_passes, bench.truth.seed
+        if self.outcome.verdict is not Verdict.REACHED or wanted is None:
+            why = f"no evening: {self.outcome.reason}"
+            return Night(index, drawn, self.outcome.verdict, why, wanted_passes=wanted)
+        reference = ReferenceSetting.of(self.outcome, self.outcome, _HOURS / 24.0)
+        light, laser = _light(bench)
+        drift, serious = what_happens(seed, description.reference_meter is not None)
+        bench.begin(*drift)
+        clock.sleep(_HOURS * 3600.0)
+        if serious is not None:
+            bench.begin(serious)
+            if serious["fault"] == "condensation":
+                clock.sleep(_HOURS * 3600.0)
+        left, laser_left = _light(bench)
+        with open_bench(description, clock=clock, connect=connector(bench)) as opened:
+            opened.vouch_for(description.axes)
+            outcome = recover(opened, reference, listener=listener)
+        # Only here, with the outcome fixed, is the simulator asked what is true.
+        name = None if serious is None else str(serious["fault"])
+        return _night(index, bench, outcome, wanted, name, left / light, laser_left / laser, light)
+
+
+def rehearse_nights(
     description: BenchDescription,
     passes: int,
+    indices: Sequence[int],
     *,
     campaign_seed: int,
-    index: int,
+    bench: int,
     listener: Listener = nobody,
-) -> Night:
-    """Prove ``passes`` passes on bench number ``index``, let a night go by, recover.
+) -> list[Night]:
+    """Prove ``passes`` passes on drawn bench number ``bench``, and rehearse nights ``indices`` from
+    there, each as if there were no other.
 
-    The evening is undisturbed; what happens begins after it. It raises nothing: what ends a
-    rehearsal is the reason of a failed one, also that it took longer than any night may.
+    It raises nothing: what ends a rehearsal is the reason of a failed one, also that it took
+    longer than any night may.
     """
-    seed = bench_seed(campaign_seed, index)
+    seed = bench_seed(campaign_seed, bench)
+
+    def failed(index: int, reason: str) -> Night:
+        return Night(index, seed, Verdict.FAILED, reason, wanted_passes=passes)
+
+    def night(evening: Evening, index: int) -> Night:
+        def go_by() -> Night:
+            return evening.night(index, bench_seed(campaign_seed, index), listener)
+
+        ended = _whatever_happens(evening.clock, description, go_by)
+        return failed(index, ended) if isinstance(ended, str) else ended
+
     clock = VirtualClock()
+    evening = _whatever_happens(
+        clock, description, lambda: Evening.of(description, passes, seed, clock)
+    )
+    if isinstance(evening, str):
+        return [failed(index, f"no evening: {evening}") for index in indices]
+    if len(indices) == 1:
+        return [night(evening, indices[0])]
+
+    def in_its_copy(index: int) -> Night:
+        told = in_a_copy(lambda: NIGHTS.dump_json(night(evening, index)))
+        return NIGHTS.validate_json(told) if told else failed(index, "its process died")
+
+    return [in_its_copy(index) for index in indices]
+
+
+def _whatever_happens(
+    clock: VirtualClock, description: BenchDescription, go_on: Callable[[], T]
+) -> T | str:
+    """What comes of it, or why nothing does."""
     try:
-        with bounded(clock, _most_bench_s(description), _MOST_CPU_S):
-            return _rehearse(description, passes, seed, index, clock, listener)
+        with bounded(clock, clock.now() + _most_bench_s(description), _MOST_CPU_S):
+            return go_on()
     except (AutocellError, TookTooLong) as error:
-        reason = str(error)
+        return str(error)
     except Exception as error:
-        reason = f"{type(error).__name__}: {error}"
-    return Night(index, seed, Verdict.FAILED, reason, wanted_passes=passes)
+        return f"{type(error).__name__}: {error}"
 
 
 def _most_bench_s(description: BenchDescription) -> float:
-    """Bench time within which everything ends that keeps to its caps: two runs, each with a way
-    back and with lines that are waited for, and what happens between them."""
-    return 2.0 * _HOURS * 3600.0 + 2.0 * (2.0 * description.caps.time_s + 3600.0)
-
-
-def _rehearse(
-    description: BenchDescription,
-    passes: int,
-    seed: int,
-    index: int,
-    clock: VirtualClock,
-    listener: Listener,
-) -> Night:
-    bench = SimulatedBench(description, seed, clock, scenario=Scenario())
-    connect = connector(bench)
-    with open_bench(description, clock=clock, connect=connect) as opened:
-        opened.vouch_for(description.axes)
-        evening = dataclasses.replace(change_passes(opened, passes), run="evening")
-    if evening.verdict is not Verdict.REACHED:
-        return Night(index, seed, evening.verdict, f"no evening: {evening.reason}",
-                     wanted_passes=passes)  # fmt: skip
-    reference = ReferenceSetting.of(evening, evening, _HOURS / 24.0)
-    light, laser = _light(bench)
-    drift, serious = what_happens(seed, description.reference_meter is not None)
-    bench.begin(*drift)
-    clock.sleep(_HOURS * 3600.0)
-    if serious is not None:
-        bench.begin(serious)
-        if serious["fault"] == "condensation":
-            clock.sleep(_HOURS * 3600.0)
-    left, laser_left = _light(bench)
-    with open_bench(description, clock=clock, connect=connect) as opened:
-        opened.vouch_for(description.axes)
-        outcome = recover(opened, reference, listener=listener)
-    # Only here, with the outcome fixed, is the simulator asked what is true.
-    name = None if serious is None else str(serious["fault"])
-    return _night(index, bench, outcome, passes, name, left / light, laser_left / laser, light)
+    """Bench time within which everything ends that keeps to its caps: a run with a way back and
+    with lines that are waited for, and what happens before it."""
+    return 2.0 * _HOURS * 3600.0 + 2.0 * description.caps.time_s + 3600.0
 
 
 def _light(bench: SimulatedBench) -> tuple[float, float]:

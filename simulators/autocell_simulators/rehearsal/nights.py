@@ -6,44 +6,49 @@ import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from autocell import __version__
 from autocell.description import BenchDescription
 from autocell.errors import StoreError, UsageError
 from autocell.outcome import Verdict
 from autocell.procedures.progress import Listener, nobody
-from autocell_simulators.rehearsal.night import Night, rehearse_night
+from autocell_simulators.rehearsal.night import NIGHTS, Night, rehearse_nights
 from autocell_simulators.rehearsal.one import bench_seed
 from autocell_simulators.rehearsal.plan import Plan
 
 
 @dataclass(frozen=True)
 class Nights:
-    """Nights at ``passes`` passes on benches drawn from ``seed``."""
+    """Nights at ``passes`` passes on benches drawn from ``seed``, ``per_bench`` on each."""
 
     description: BenchDescription
     passes: int
     seed: int = 0
+    per_bench: int = 1
 
-    def rehearse(self, index: int, listener: Listener = nobody) -> Night:
-        """Night number ``index``, on a bench of its own."""
-        return rehearse_night(
-            self.description,
-            self.passes,
-            campaign_seed=self.seed,
-            index=index,
-            listener=listener,
-        )
+    def night(self, index: int, listener: Listener = nobody) -> Night:
+        """Night number ``index`` alone."""
+        return self._on(index // self.per_bench, [index], listener)[0]
 
-    def failed(self, index: int, reason: str) -> Night:
-        """What is recorded of a night that never came back."""
+    def rehearse(self, index: int) -> list[Night]:
+        """All nights of bench number ``index``."""
+        return self._on(index, self.of_bench(index))
+
+    def failed(self, index: int, reason: str) -> list[Night]:
+        """What is recorded of a bench that never came back."""
         seed = bench_seed(self.seed, index)
-        return Night(index, seed, Verdict.FAILED, reason, wanted_passes=self.passes)
+        return [
+            Night(night, seed, Verdict.FAILED, reason, wanted_passes=self.passes)
+            for night in self.of_bench(index)
+        ]
+
+    def of_bench(self, index: int) -> range:
+        """Numbers of the nights of a bench."""
+        return range(index * self.per_bench, (index + 1) * self.per_bench)
 
     def warm_up(self) -> None:
         """Load the compiled optics."""
@@ -52,12 +57,23 @@ class Nights:
     @property
     def header(self) -> dict[str, Any]:
         """What tells these nights from others."""
-        return {
+        header = {
             "nights": self.passes,
             "seed": self.seed,
             "bench_sha256": self.description.sha256,
             "version": __version__,
         }
+        return header | ({"per_bench": self.per_bench} if self.per_bench > 1 else {})
+
+    def _on(self, bench: int, nights: Sequence[int], listener: Listener = nobody) -> list[Night]:
+        return rehearse_nights(
+            self.description,
+            self.passes,
+            nights,
+            campaign_seed=self.seed,
+            bench=bench,
+            listener=listener,
+        )
 
 
 class NightsFile:
@@ -77,7 +93,7 @@ class NightsFile:
             path.write_text(
                 "".join(whole) or json.dumps(nights.header) + "\n", encoding="utf-8"
             )  # a torn last line is left out
-            found = [_codec().validate_json(line) for line in whole[1:]]
+            found = [NIGHTS.validate_json(line) for line in whole[1:]]
         except ValidationError as error:
             raise UsageError(f"{path}: a line of it is no night; remove it") from error
         except OSError as error:
@@ -88,7 +104,7 @@ class NightsFile:
         """Write one result down."""
         try:
             with self.path.open("ab") as file:
-                file.write(_codec().dump_json(night) + b"\n")
+                file.write(NIGHTS.dump_json(night) + b"\n")
         except OSError as error:
             raise StoreError(f"{self.path}: cannot be written: {error.strerror}") from error
         self.results[night.index] = night
@@ -99,11 +115,6 @@ def _header_of(line: str) -> object:
         return json.loads(line)
     except ValueError:
         return None
-
-
-@cache
-def _codec() -> TypeAdapter[Night]:
-    return TypeAdapter(Night)
 
 
 @dataclass(frozen=True)
