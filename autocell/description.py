@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
@@ -322,10 +323,12 @@ class BenchDescription:
         beam = self.input_beam
         return Setting(self.spacing_at_zero_m, beam.x_m, beam.y_m, beam.slope_x, beam.slope_y)
 
-    @property
+    @cached_property
     def effects(self) -> NDArray[np.float64]:
         """What each axis adds to each coordinate of a setting, (5, axes)."""
-        return np.array([axis.effect for axis in self.axes.values()]).T
+        effects = np.array([axis.effect for axis in self.axes.values()]).T
+        effects.flags.writeable = False
+        return effects
 
     def setting(self, positions: Mapping[str, float]) -> Setting:
         """The setting at these axis positions (m or rad); axes not named read zero."""

@@ -5,14 +5,19 @@ from __future__ import annotations
 import contextlib
 import math
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from autocell.bench.protocols import Clock, PowerMeter, Shutter
-from autocell.bench.samples import BAD_IN_A_ROW, OUTLIER_SHARE, RETRY_S, fall_time, near, repeats
+from autocell.bench.samples import (
+    BAD_IN_A_ROW,
+    OUTLIER_SHARE,
+    RETRY_S,
+    fall_time,
+    mean_and_scatter,
+    near,
+    repeats,
+)
 from autocell.description import MeterDescription
 from autocell.errors import DeviceError, ReadingError
 
@@ -149,7 +154,7 @@ class Metering:
             self._averaged.append((self._clock.now(), samples[-1]))
             if len(samples) < fewest:
                 continue
-            power = self._mean(np.array(samples), dark_w)
+            power = self._mean(samples, dark_w)
             wanted_w = max(relative * abs(power.power_w - dark_w), floor_w / 2.0)
             agreed = power.rejected <= OUTLIER_SHARE * len(samples)
             if (agreed and power.uncertainty_w <= wanted_w) or len(samples) >= most:
@@ -163,19 +168,17 @@ class Metering:
             )
         return power
 
-    def _mean(self, samples: NDArray[np.float64], dark_w: float) -> Power:
+    def _mean(self, samples: Sequence[float], dark_w: float) -> Power:
         """Mean without outliers."""
-        middle_w = statistics.median(samples.tolist())  # far faster than that of numpy on a few
+        middle_w = statistics.median(samples)
         expected_w = math.hypot(
             self._description.relative_noise * (middle_w - dark_w),
             self._description.noise_floor_w,
         )
-        kept = samples[near(samples - middle_w, expected_w)]
-        scatter_w = float(np.std(kept, ddof=1)) if kept.size > 1 else 0.0
-        uncertainty_w = max(scatter_w, expected_w) / math.sqrt(kept.size)
-        return Power(
-            float(np.mean(kept)), uncertainty_w, int(kept.size), int(samples.size - kept.size)
-        )
+        kept = near(samples, middle_w, expected_w)
+        mean_w, scatter_w = mean_and_scatter(kept)
+        uncertainty_w = max(scatter_w, expected_w) / math.sqrt(len(kept))
+        return Power(mean_w, uncertainty_w, len(kept), len(samples) - len(kept))
 
     def _fresh_sample(self) -> float:
         """One sample that may be used. Raises ReadingError after too many that may not."""

@@ -13,7 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.bench.protocols import Clock, DelayMeter
-from autocell.bench.samples import BAD_IN_A_ROW, OUTLIER_SHARE, RETRY_S, near, repeats
+from autocell.bench.samples import (
+    BAD_IN_A_ROW,
+    OUTLIER_SHARE,
+    RETRY_S,
+    mean_and_scatter,
+    near,
+    repeats,
+)
 from autocell.description import DelayMeterDescription
 from autocell.errors import ReadingError
 
@@ -64,10 +71,10 @@ class Phasing:
         # the sample nearest to all others; a mean could be drawn away by one far off
         distances = np.abs(wrapped(samples[:, None] - samples[None, :])).sum(axis=0)
         middle = samples[distances.argmin()]
-        around = wrapped(samples - middle)
+        around = wrapped(samples - middle).tolist()
         expected = self._description.noise_rad
-        kept = around[near(around, expected)]
-        rejected = samples.size - kept.size
+        kept = near(around, 0.0, expected)
+        rejected = samples.size - len(kept)
         if rejected > OUTLIER_SHARE * samples.size:
             raise ReadingError(
                 f"{self._meter.name}: {rejected} of {samples.size} phases disagree with the rest; "
@@ -75,10 +82,9 @@ class Phasing:
             )
         if rejected:
             self._tell(f"{rejected} of {samples.size} phases were outliers and left out")
-        scatter = max(float(np.std(kept, ddof=1)), expected)
-        return Phase(
-            float(wrapped(middle + kept.mean())), scatter / math.sqrt(kept.size), int(kept.size)
-        )
+        mean, scatter = mean_and_scatter(kept)
+        uncertainty = max(scatter, expected) / math.sqrt(len(kept))
+        return Phase(float(wrapped(middle + mean)), uncertainty, len(kept))
 
     def _fresh_sample(self) -> float:
         """One phase that may be used. Raises ReadingError after too many that may not."""

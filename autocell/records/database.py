@@ -73,10 +73,12 @@ class Database:
             self.connection.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
             self._waits = waits
 
-    def write(self, statement: str, values: tuple[Any, ...]) -> int:
-        """One statement as one transaction; how many rows it changed."""
-        with self.transaction() as connection:
-            return connection.execute(statement, values).rowcount
+    def write(self, statement: str, values: tuple[Any, ...], *, waits: bool = True) -> int:
+        """One statement, which is a transaction by itself; how many rows it changed. ``waits`` as
+        for :meth:`transaction`."""
+        with _store_errors(self.path), self._lock:
+            self._synchronise(waits)
+            return self.connection.execute(statement, values).rowcount
 
     def select(self, statement: str, values: tuple[Any, ...] = ()) -> list[sqlite3.Row]:
         """All rows of one query."""

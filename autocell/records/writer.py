@@ -87,17 +87,17 @@ class RunWriter:
         self, time_s: float, axis: str, start: float, target: float, purpose: str
     ) -> int:
         """Write a move down before it is made; its number."""
-        return self._append(
-            "moves",
-            {
-                "axis": axis,
-                "start": start,
-                "target": target,
-                "purpose": purpose,
-                "intended_s": time_s,
-                "intended_utc": self._now(),
-            },
-        )
+        with self._database.transaction() as connection:
+            (last,) = connection.execute(
+                "SELECT coalesce(max(number), 0) FROM moves WHERE run = ?", (self.id,)
+            ).fetchone()
+            connection.execute(
+                "INSERT INTO moves"
+                " (run, number, axis, start, target, purpose, intended_s, intended_utc)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (self.id, last + 1, axis, start, target, purpose, time_s, self._now()),
+            )
+        return int(last) + 1
 
     def move_ended(self, move: int, time_s: float, position: float, outcome: str) -> None:
         """Write down where the move ended."""
@@ -157,19 +157,16 @@ class RunWriter:
             )
         return outcome
 
-    def _append(self, table: str, values: Mapping[str, str | float], *, waits: bool = True) -> int:
-        """Add a row under the run's next number; that number."""
+    def _append(self, table: str, values: Mapping[str, str | float], *, waits: bool = True) -> None:
+        """Add a row under the run's next number."""
         columns = ", ".join(["run", "number", *values])
-        marks = ", ".join("?" for _ in range(len(values) + 2))
-        with self._database.transaction(waits=waits) as connection:
-            (last,) = connection.execute(
-                f"SELECT coalesce(max(number), 0) FROM {table} WHERE run = ?", (self.id,)
-            ).fetchone()
-            connection.execute(
-                f"INSERT INTO {table} ({columns}) VALUES ({marks})",
-                (self.id, last + 1, *values.values()),
-            )
-        return int(last) + 1
+        marks = ", ".join("?" for _ in values)
+        self._database.write(
+            f"INSERT INTO {table} ({columns})"
+            f" SELECT ?, coalesce(max(number), 0) + 1, {marks} FROM {table} WHERE run = ?",
+            (self.id, *values.values(), self.id),
+            waits=waits,
+        )
 
     def _now(self) -> str:
         return self._utc().astimezone(UTC).isoformat()

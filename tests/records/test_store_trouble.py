@@ -80,10 +80,13 @@ def test_the_disk_is_waited_for_by_all_but_readings(store: Store, run: RunWriter
     assert synchronised() == 1
     run.move_intended(1.0, "spacing", 0.0, 0.01, "test")
     assert synchronised() == 2
-    wanted = [line for line in asked if line.startswith(("PRAGMA synchronous =", "COMMIT"))]
-    assert wanted[-4:] == [
-        "PRAGMA synchronous = NORMAL", "COMMIT", "PRAGMA synchronous = FULL", "COMMIT",
+    of_interest = ("PRAGMA synchronous =", "INSERT INTO readings", "COMMIT")
+    told = [start for line in asked for start in of_interest if line.startswith(start)]
+    values = [line[-6:].strip("= ") for line in asked if line.startswith("PRAGMA synchronous =")]
+    assert told[-4:] == [
+        "PRAGMA synchronous =", "INSERT INTO readings", "PRAGMA synchronous =", "COMMIT",
     ]  # fmt: skip
+    assert values[-2:] == ["NORMAL", "FULL"]
 
 
 def test_a_record_that_breaks_off_leaves_nothing(store: Store, run: RunWriter) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import select
 import sys
 import time
 from typing import Any
@@ -18,6 +19,7 @@ from autocell_drivers.transports.inbox import LONGEST_DISCARD_S, Inbox
 from autocell_drivers.transports.ownership import Claim, busy, holders, locker
 
 _WRITE_S = 0.5
+_MOST_AT_ONCE = 4096
 
 
 class SerialTransport:
@@ -33,13 +35,17 @@ class SerialTransport:
         except BaseException:
             self._release_claim()
             raise
+        self._handle = _handle_of(self._port)
         self._open = True
 
     def write(self, message: bytes) -> None:
         """Send all of ``message``. Raises Disconnected, or NoReply if the line stays blocked."""
         self._check_open()
         try:
-            self._port.write(message)
+            if self._handle is not None:
+                self._send(self._handle, message)
+            else:
+                self._port.write(message)
         except serial.SerialTimeoutException as error:
             raise NoReply(f"{self._address} took no bytes for {_WRITE_S} s") from error
         except OSError as error:
@@ -81,6 +87,8 @@ class SerialTransport:
     def _receive(self, seconds: float) -> bytes:
         """Wait for the first byte, then take all that came with it."""
         try:
+            if self._handle is not None:
+                return self._take(self._handle, seconds)
             self._port.timeout = seconds
             # One byte at a time from the wait: pyserial would hold back a part until its time
             # is over, and a reply is complete long before.
@@ -88,9 +96,33 @@ class SerialTransport:
             if not first:
                 return b""
             self._port.timeout = 0
-            return bytes(first + self._port.read(4096))
+            return bytes(first + self._port.read(_MOST_AT_ONCE))
         except OSError as error:
             raise self._gone(error) from error
+
+    # Past pyserial, which opened the line, but asks the system for its settings each time that it
+    # is told how long to wait, and waits after each message that it has sent.
+
+    def _send(self, handle: int, message: bytes) -> None:
+        ends = time.monotonic() + _WRITE_S
+        while message:
+            try:
+                message = message[os.write(handle, message) :]
+            except BlockingIOError:
+                left = ends - time.monotonic()
+                if left <= 0.0 or not select.select([], [handle], [], left)[1]:
+                    raise serial.SerialTimeoutException from None
+
+    def _take(self, handle: int, seconds: float) -> bytes:
+        if not select.select([handle], [], [], seconds)[0]:
+            return b""
+        try:
+            came = os.read(handle, _MOST_AT_ONCE)
+        except BlockingIOError:  # somebody else, who shares the line, was quicker
+            return b""
+        if not came:
+            raise ConnectionResetError("the other end has closed it")
+        return came
 
     def _check_open(self) -> None:
         if not self._open:
@@ -134,3 +166,13 @@ def _open(address: str, line: Line) -> serial.SerialBase:
             "such as /dev/serial/by-id/…, socket://host:port, or a VISA resource such as "
             "TCPIP::host::5025::SOCKET"
         ) from error
+
+
+def _handle_of(port: serial.SerialBase) -> int | None:
+    """What the system knows the line by, where its calls may be used on it."""
+    if os.name != "posix":
+        return None
+    try:
+        return int(port.fileno())
+    except (AttributeError, OSError, ValueError):  # io.UnsupportedOperation is the last two
+        return None
