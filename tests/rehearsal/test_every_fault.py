@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
-from autocell_simulators.faults.alone import NEEDS_A_FILE, PAIRS
+from autocell_simulators.faults.alone import PAIRS
 from autocell_simulators.faults.catalogue import FAULTS
+from autocell_simulators.rehearsal.copies import CAN_COPY
 from autocell_simulators.rehearsal.every_fault import (
     HEAD,
     NOTHING,
@@ -27,12 +29,12 @@ Make = Callable[..., Rehearsal]
 
 
 @pytest.fixture
-def every(description: BenchDescription) -> dict[str, Plan]:
-    return plans(named_by_serial_number(description), 62, seed=5)
+def every(description: BenchDescription, tmp_path: Path) -> dict[str, Plan]:
+    return plans(named_by_serial_number(description), 62, 5, tmp_path / "runs.sqlite")
 
 
 def test_every_fault_has_its_row_in_the_order_of_the_document(every: dict[str, Plan]) -> None:
-    assert set(every) == {NOTHING, *FAULTS, *PAIRS} - {*NEEDS_A_FILE}
+    assert set(every) == {NOTHING, *FAULTS, *PAIRS}
     numbers = [FAULTS[name].rows for name in every if name in FAULTS]
     assert numbers == sorted(numbers)
 
@@ -71,3 +73,16 @@ def test_a_change_that_computes_for_ever_is_broken_off(
     assert rehearsal.verdict is Verdict.FAILED
     assert "still computing" in rehearsal.reason
     assert row(NOTHING, every[NOTHING], [rehearsal], {}).split("|")[-3].strip() == "1"
+
+
+@pytest.mark.thorough
+@pytest.mark.skipif(not CAN_COPY, reason="this system cannot copy a process")
+def test_a_full_disk_ends_a_change_with_its_reason_and_leaves_this_process_its_own(
+    every: dict[str, Plan], tmp_path: Path
+) -> None:
+    (rehearsal,) = one_by_one(every["full-disk"], [0])
+    assert rehearsal.verdict is Verdict.FAILED
+    assert "check the disk and its free space" in rehearsal.reason
+    assert rehearsal.struck == (Struck("full-disk", 1),)
+    assert rehearsal.limit_violations == 0
+    (tmp_path / "large").write_bytes(bytes(10**7))

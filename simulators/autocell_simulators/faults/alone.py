@@ -8,6 +8,7 @@ whose temperature changes.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from autocell.description import BenchDescription
@@ -40,6 +41,8 @@ _WITH: Mapping[str, Section] = {
     "silent": _FOR_A_WHILE,
     "disconnected": _FOR_A_WHILE,
     "clock-change": {"when": {"at_s": _ON_THE_WAY_S}},
+    "full-disk": {"when": {"at_s": _ON_THE_WAY_S}},
+    "unreadable-store": {"when": {"at_s": _ON_THE_WAY_S}},
 }
 """When those begin that would otherwise be over before anybody looks, and where."""
 
@@ -62,16 +65,21 @@ NEEDS_A_FILE = ("full-disk", "unreadable-store")
 """Faults of a file that the scenario has to name."""
 
 
-def alone(fault: str, description: BenchDescription) -> Scenario:
-    """The scenario in which nothing but ``fault`` goes wrong, at its usual size."""
-    return together((fault,), description, name=fault)
+def alone(fault: str, description: BenchDescription, file: Path | None = None) -> Scenario:
+    """The scenario in which nothing but ``fault`` goes wrong, at its usual size; to ``file``, if it
+    is a fault that needs one."""
+    return together((fault,), description, name=fault, file=file)
 
 
-def together(faults: Sequence[str], description: BenchDescription, *, name: str) -> Scenario:
+def together(
+    faults: Sequence[str], description: BenchDescription, *, name: str, file: Path | None = None
+) -> Scenario:
     """The scenario in which all of these go wrong, each at its usual size."""
     sections: list[Section] = []
     for fault in faults:
-        for section in (*_BESIDE.get(fault, ()), {"fault": fault, **_WITH.get(fault, {})}):
+        of_file = {"file": str(file)} if fault in NEEDS_A_FILE else {}
+        own = {"fault": fault, **_WITH.get(fault, {}), **of_file}
+        for section in (*_BESIDE.get(fault, ()), own):
             if section not in sections:
                 sections.append(section)
     drives: dict[str, AxisSection] = {}

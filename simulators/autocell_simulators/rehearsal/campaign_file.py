@@ -11,14 +11,12 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from autocell import __version__
 from autocell.errors import StoreError, UsageError
-from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.one import REHEARSAL, Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
-
-_LINE: TypeAdapter[Rehearsal] = TypeAdapter(Rehearsal)
 
 
 class CampaignFile:
@@ -41,7 +39,7 @@ class CampaignFile:
     def append(self, rehearsal: Rehearsal) -> None:
         """Write one result; twice the same index does no harm. Raises StoreError."""
         try:
-            self._append(_LINE.dump_json(rehearsal))
+            self._append(REHEARSAL.dump_json(rehearsal))
         except OSError as error:
             raise StoreError(
                 f"{self.path}: result {rehearsal.index} cannot be written: {error.strerror}; make "
@@ -69,7 +67,7 @@ class CampaignFile:
         results: dict[int, Rehearsal] = {}
         for number, line in enumerate(lines[1:], start=2):
             try:
-                rehearsal = _LINE.validate_json(line)
+                rehearsal = REHEARSAL.validate_json(line)
             except ValidationError as error:
                 raise UsageError(
                     f"{self.path}:{number}: not a result of a rehearsal; remove this line to have "

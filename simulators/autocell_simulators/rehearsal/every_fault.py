@@ -33,7 +33,8 @@ from autocell_simulators.faults.alone import NEEDS_A_FILE, PAIRS, alone, togethe
 from autocell_simulators.faults.catalogue import FAULTS
 from autocell_simulators.rehearsal.campaign import rehearse_all
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
-from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.copies import in_a_copy
+from autocell_simulators.rehearsal.one import REHEARSAL, Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
 from autocell_simulators.rehearsal.summary import Fate, fate
 
@@ -53,14 +54,20 @@ class _HangsError(Exception):
     """A rehearsal does not come to an end."""
 
 
-def plans(description: BenchDescription, passes: int, seed: int) -> dict[str, Plan]:
-    """The plan of every row by its name: nothing, each fault by its row, each pair."""
+def plans(description: BenchDescription, passes: int, seed: int, store: Path) -> dict[str, Plan]:
+    """The plan of every row by its name: nothing, each fault by its row, each pair. Where a fault
+    is one of files, the run is written down in ``store``."""
     fault_free = Plan(description, passes, seed)
     names = sorted(FAULTS, key=lambda name: FAULTS[name].rows)
-    rows = {name: alone(name, description) for name in names if name not in NEEDS_A_FILE}
+    # what is written last is in a file beside the store until that is closed (write-ahead log)
+    files = {"full-disk": Path(f"{store}-wal"), "unreadable-store": store}
+    rows = {name: alone(name, description, files.get(name)) for name in names}
     rows |= {name: together(pair, description, name=name) for name, pair in PAIRS.items()}
     return {NOTHING: fault_free} | {
-        name: dataclasses.replace(fault_free, scenario=scenario) for name, scenario in rows.items()
+        name: dataclasses.replace(
+            fault_free, scenario=scenario, store=store if name in NEEDS_A_FILE else None
+        )
+        for name, scenario in rows.items()
     }
 
 
@@ -80,19 +87,30 @@ def named_by_serial_number(description: BenchDescription) -> BenchDescription:
 def one_by_one(plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal, None, None]:
     """Carry rehearsals out in this process; one that hangs is broken off and failed."""
 
+    for index in indices:
+        yield _bounded(plan, index) if plan.store is None else _with_store(plan, index, plan.store)
+
+
+def _bounded(plan: Plan, index: int) -> Rehearsal:
     def hangs(_number: int, _frame: FrameType | None) -> None:
         raise _HangsError(f"still computing after {_HANGS_CPU_S:g} s")
 
     before = signal.signal(signal.SIGPROF, hangs)
+    signal.setitimer(signal.ITIMER_PROF, _HANGS_CPU_S)
     try:
-        for index in indices:
-            signal.setitimer(signal.ITIMER_PROF, _HANGS_CPU_S)
-            rehearsal = plan.rehearse(index)
-            signal.setitimer(signal.ITIMER_PROF, 0.0)
-            yield rehearsal
+        return plan.rehearse(index)
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0.0)
         signal.signal(signal.SIGPROF, before)
+
+
+def _with_store(plan: Plan, index: int, store: Path) -> Rehearsal:
+    """With an empty run store, in a copy of this process: it is the process that can write no
+    more once the disk is full."""
+    for file in store.parent.glob(f"{store.name}*"):
+        file.unlink()
+    told = in_a_copy(lambda: REHEARSAL.dump_json(_bounded(plan, index)))
+    return REHEARSAL.validate_json(told) if told else plan.failed(index, "its process died")
 
 
 def hung(rehearsal: Rehearsal, plan: Plan) -> bool:
@@ -155,7 +173,8 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--only", nargs="*", help="only these faults")
     parser.add_argument("--folder", type=Path, default=Path("build") / "every-fault")
     given = parser.parse_args(arguments)
-    every = plans(named_by_serial_number(load(shipped(given.bench))), given.passes, given.seed)
+    bench = named_by_serial_number(load(shipped(given.bench)))
+    every = plans(bench, given.passes, given.seed, given.folder / "run-store.sqlite")
     chosen = {name: plan for name, plan in every.items() if name in (given.only or every)}
     files = {
         name: CampaignFile(given.folder / f"{name.replace(' ', '-')}.jsonl", plan)

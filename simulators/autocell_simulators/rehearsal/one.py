@@ -7,26 +7,36 @@ import math
 import time
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import TypeAdapter
 
+from autocell import __version__
 from autocell.bench.bench import Bench
 from autocell.bench.clock import VirtualClock
-from autocell.bench.opening import open_bench
+from autocell.bench.opening import NoJournal, open_bench
+from autocell.bench.protocols import Journal
 from autocell.description import BenchDescription
 from autocell.errors import AutocellError
 from autocell.outcome import AxisMargin, Learned, Outcome, Verdict, least_margin
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.tuning import Experience
+from autocell.records import Store
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 from autocell_simulators.optics import TrueOptics
 from autocell_simulators.rehearsal.believed import believed
 from autocell_simulators.truth import draw_truth
+
+_BEGAN = datetime(2026, 1, 1, tzinfo=UTC)
+"""Of every run that is written down: a rehearsal repeats."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +95,10 @@ class Rehearsal:
     struck: tuple[Struck, ...] = ()
 
 
+REHEARSAL: TypeAdapter[Rehearsal] = TypeAdapter(Rehearsal)
+"""How a rehearsal is written and read."""
+
+
 def bench_seed(campaign_seed: int, index: int) -> int:
     """The seed of one bench: it depends on nothing but these two numbers.
 
@@ -104,10 +118,12 @@ def rehearse_change(
     learned: Learned | None = None,
     scenario: Scenario | None = None,
     start: str | None = None,
+    store: Path | None = None,
     listener: Listener = nobody,
 ) -> Rehearsal:
     """Change the pass count of bench number ``index``, drawn with tolerances times ``scale``, or
-    from what an earlier run learned; found as ``start`` says, and failing as ``scenario`` does.
+    from what an earlier run learned; found as ``start`` says, and failing as ``scenario`` does. The
+    run is written down in a run store at ``store``, or nowhere.
 
     What is random about the faults follows from the bench's own seed, or from the scenario's and
     ``index``: no two benches of a campaign fail alike. The procedure is the one that ``autocell
@@ -122,7 +138,12 @@ def rehearse_change(
         bench = SimulatedBench(
             description, truth, VirtualClock(), start=start, scenario=_own(scenario, index)
         )
-        return _rehearse(bench, passes, index, learned, listener)
+        with ExitStack() as opened:
+            journal: Journal = NoJournal()
+            if store is not None:
+                runs = opened.enter_context(Store.open(store))
+                journal = runs.begin("change", description, _BEGAN, __version__, {})
+            return _rehearse(bench, passes, index, learned, journal, listener)
     except Exception as error:
         return failed(campaign_seed, index, _in_words(error))
 
@@ -140,7 +161,12 @@ def _own(scenario: Scenario | None, index: int) -> Scenario | None:
 
 
 def _rehearse(
-    bench: SimulatedBench, passes: int, index: int, learned: Learned | None, listener: Listener
+    bench: SimulatedBench,
+    passes: int,
+    index: int,
+    learned: Learned | None,
+    journal: Journal,
+    listener: Listener,
 ) -> Rehearsal:
     guesses: list[tuple[float, int, TrueOptics, dict[str, float]]] = []
 
@@ -152,7 +178,7 @@ def _rehearse(
 
     began_s = time.process_time()
     experience = None if learned is None else Experience(learned, nights=1.0)
-    outcome = _carry_out(bench.description, passes, bench, listen, experience)
+    outcome = _carry_out(passes, bench, journal, listen, experience)
     cpu_s = time.process_time() - began_s
     # Only here, with the outcome fixed, is the simulator asked what is true.
     told = bench.truth_report()
@@ -164,15 +190,18 @@ def _rehearse(
 
 
 def _carry_out(
-    description: BenchDescription,
     passes: int,
     simulated: SimulatedBench,
+    journal: Journal,
     listener: Listener,
     experience: Experience | None,
 ) -> Outcome:
     bench: Bench | None = None
+    description, connect = simulated.description, connector(simulated)
     try:
-        with open_bench(description, clock=simulated.clock, connect=connector(simulated)) as bench:
+        with open_bench(
+            description, clock=simulated.clock, connect=connect, journal=journal
+        ) as bench:
             bench.vouch_for(description.axes)  # as on a bench that has run before
             return change_passes(bench, passes, listener=listener, experience=experience)
     except Exception as error:

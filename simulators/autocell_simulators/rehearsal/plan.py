@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 from autocell.bench.clock import VirtualClock
 from autocell.description import BenchDescription
@@ -22,7 +23,7 @@ class Plan:
 
     With ``learned`` they are drawn from what the run ``learned_by`` learned, and the procedure
     starts from it, as it would the night after. What goes wrong on each is in ``scenario``, and
-    how it is found in ``start``.
+    how it is found in ``start``. Runs are written down in a store at ``store``, or nowhere.
     """
 
     description: BenchDescription
@@ -33,6 +34,7 @@ class Plan:
     learned_by: str | None = None
     scenario: Scenario | None = None
     start: str | None = None
+    store: Path | None = None
 
     def rehearse(self, index: int, listener: Listener = nobody) -> Rehearsal:
         """Bench number ``index``."""
@@ -45,6 +47,7 @@ class Plan:
             learned=self.learned,
             scenario=self.scenario,
             start=self.start,
+            store=self.store,
             listener=listener,
         )
 
