@@ -1,0 +1,128 @@
+"""How long thirty nights of a programme take on the virtual clock, and how much memory.
+
+    python benchmarks/measure_nights.py
+
+The programme that comes along changes the pass count three times a night; the other one recovers,
+after a first evening, what was proved then. Both run with the procedures, drivers, journal and
+morning pages of every day against one simulated bench whose room swings, mounts creep and laser
+drifts. What it takes is computing: nothing is waited for.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
+from autocell_simulators.inprocess import connector
+
+from autocell.bench.clock import VirtualClock
+from autocell.bench.file import load as load_bench
+from autocell.bench.file import shipped
+from autocell.outcome import Outcome
+from autocell.programme.night import Around, Conductor
+from autocell.programme.programme import load
+from autocell.programme.wall import VirtualWall
+from autocell.session.conduct import Lines
+
+_EVENING = datetime(2026, 10, 20, 15, 0, tzinfo=UTC)
+_LOOKED_AT = (1, 5, 10, 20, 30)
+
+DRIFT = (
+    {"fault": "room-temperature"},
+    {"fault": "spacing-expansion"},
+    {"fault": "mount-tilt"},
+    {"fault": "launch-pointing"},
+    {"fault": "laser-drift"},
+    {"fault": "creep"},
+)
+
+RECOVERING = """
+programme: recover what was proved (invented)
+bench: peat-bog
+time_zone: Europe/Helsinki
+every_night_at: "03:00"
+steps:
+  - recover: last
+"""
+BEFORE = """
+programme: a first evening (invented)
+bench: peat-bog
+time_zone: Europe/Helsinki
+steps:
+  - change: 62
+"""
+
+
+def nights(
+    count: int, folder: Path, *programmes: Path
+) -> Iterator[tuple[int, float, Counter[str]]]:
+    """After each night of the last programme: its number, seconds so far, verdicts so far. Those
+    before it are carried out once, on the same bench."""
+    clock = VirtualClock()
+    wall = VirtualWall(clock, _EVENING)
+    simulated = SimulatedBench(load_bench(shipped("peat-bog")), 5, clock, scenario=Scenario())
+    simulated.begin(*DRIFT)
+    verdicts: Counter[str] = Counter()
+
+    def ended(outcome: Outcome) -> None:
+        told = simulated.truth_report()
+        wrong = (
+            outcome.proof is not None and outcome.proof.proved and told["passes"] != outcome.passes
+        )
+        verdicts["WRONG" if wrong else outcome.verdict.value] += 1
+        verdicts["limit violations"] += int(told["limit_violations"])
+
+    around = Around(
+        wall, folder / "runs.sqlite", Lines(lambda: clock, connector(simulated)), ended=ended
+    )
+    began = time.process_time()
+    for path in programmes[:-1]:
+        Conductor(load(path), around).once()
+    going_on = Conductor(load(programmes[-1]), around).every_night()
+    for number in range(1, count + 1):
+        next(going_on)
+        yield number, time.process_time() - began, verdicts
+
+
+def resident_mb() -> float:
+    """Memory of this process; NaN where the system does not say it so."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    except OSError:
+        return float("nan")
+    return 1e-6 * pages * os.sysconf("SC_PAGE_SIZE")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--nights", type=int, default=30)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "before.yaml").write_text(BEFORE, "utf-8")
+        (folder / "recovering.yaml").write_text(RECOVERING, "utf-8")
+        shipped_one = shipped("peat-bog").with_name("peat-bog-nights.yaml")
+        for what, *programmes in (
+            ("a recovery a night", folder / "before.yaml", folder / "recovering.yaml"),
+            ("three changes a night", shipped_one),
+        ):
+            print(f"{what}: nights, s of computing, MB")
+            (folder / what).mkdir()
+            for number, seconds, verdicts in nights(given.nights, folder / what, *programmes):
+                if number in (*_LOOKED_AT, given.nights):
+                    print(
+                        f"  {number:3d} {seconds:8.1f} {resident_mb():6.0f}  {dict(verdicts)}",
+                        flush=True,
+                    )
+
+
+if __name__ == "__main__":
+    main()
