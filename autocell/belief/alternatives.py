@@ -131,12 +131,14 @@ def _starts(
     nearby = model.predict(favourites, [at.at_spacing(float(d)) for d in around])
     clean = nearby.passes[nearby.purity > 0.9]
 
-    starts = [belief.best(_STARTS, showing=(at, passes))]
+    members = belief.best(len(belief.z))
+    member_shows = model.predict(members, (at,)).passes[:, 0]
+    starts = [members[member_shows == passes][-_STARTS:]]
     for count in np.unique(np.concatenate([drawn_shows, clean])):
         if count == 0:
             continue
         starts += [
-            belief.best(2, showing=(at, int(count))),
+            members[member_shows == count][-2:],
             _shifted_onto(count, prior, favourites, nearby, around, at),
             drawn[drawn_shows == count][:_LIKE_IT],
         ]

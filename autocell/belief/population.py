@@ -183,16 +183,10 @@ class Belief:
     def _chain(self, evidence: Evidence, target: Target) -> Chain:
         return Chain(self.model, evidence, target, self.z, self._predicted, self._rng)
 
-    def best(self, count: int, *, showing: tuple[Setting, int] | None = None) -> FloatArray:
-        """The (at most) ``count`` members with the highest posterior density, (count, D).
-
-        With ``showing`` only those that have that number of passes at that setting.
-        """
-        order = np.argsort(self.log_posterior)
-        if showing is not None:
-            at, passes = showing
-            order = order[self.predict((at,)).passes[order, 0] == passes]
-        return np.asarray(self.z[order[-count:]])
+    def best(self, count: int) -> FloatArray:
+        """The (at most) ``count`` members with the highest posterior density, (count, D), the best
+        of them last."""
+        return np.asarray(self.z[np.argsort(self.log_posterior)[-count:]])
 
     def strained(self) -> list[tuple[str, str]]:
         """Unknowns that the readings pull out of their tolerance: name, and how far in words."""
