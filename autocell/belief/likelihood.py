@@ -41,8 +41,7 @@ class Evidence:
         groups: list[list[Reading]] = []
         for reading in readings:
             for group in groups:
-                apart = np.abs(group[0].setting.as_array() - reading.setting.as_array())
-                if np.all(apart < _SAME):
+                if _is_same(group[0].setting, reading.setting):
                     group.append(reading)
                     break
             else:
@@ -57,6 +56,14 @@ class Evidence:
         empty = cls(tuple(settings), power, power, model_error)
         sigma = np.hypot(np.sqrt(np.array(variances)), empty.model_sigma(power, empty.largest_w))
         return cls(tuple(settings), power, sigma, model_error)
+
+    def places(self, readings: Sequence[Reading]) -> list[int]:
+        """Where the settings of some of the readings are among the merged ones."""
+        return [
+            place
+            for place, setting in enumerate(self.settings)
+            if any(_is_same(setting, reading.setting) for reading in readings)
+        ]
 
     @property
     def largest_w(self) -> float:
@@ -83,3 +90,7 @@ def log_student(deviation: FloatArray) -> FloatArray:
     """Log density of Student's t, zero at its peak."""
     nu = DEGREES_OF_FREEDOM
     return np.asarray(-0.5 * (nu + 1.0) * np.log1p(deviation**2 / nu))
+
+
+def _is_same(one: Setting, other: Setting) -> bool:
+    return bool(np.all(np.abs(one.as_array() - other.as_array()) < _SAME))

@@ -207,9 +207,11 @@ class Belief:
         deviation = np.abs(self._predicted[best] - evidence.power_w) / evidence.sigma_w
         return np.asarray(np.median(deviation, axis=0))
 
-    def misfit(self) -> float:
-        """The largest of :meth:`misfits`."""
-        return float(self.misfits().max(initial=0.0))
+    def misfit(self, since: int = 0) -> float:
+        """The largest of :meth:`misfits` at settings of reading number ``since`` and those after
+        it."""
+        places = self._absorbed.places(self.readings[since:])
+        return float(self.misfits()[places].max(initial=0.0))
 
     def _missed(self) -> int:
         """How many readings even the best tenth miss."""

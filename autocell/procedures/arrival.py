@@ -12,6 +12,7 @@ from autocell.procedures.approach import approach
 from autocell.procedures.edges import SIDES, Edge, Side, locate_edge, still_there
 from autocell.procedures.evidence import Witness, further_evidence
 from autocell.procedures.proving import (
+    MISFIT_ALLOWED,
     Height,
     compile_proof,
     question_rivals,
@@ -30,19 +31,23 @@ _ROUNDS = 5
 
 @dataclass(frozen=True)
 class Arrival:
-    """Where the bench arrived, how much light is there, and what that proves."""
+    """Where the bench arrived, how much light is there, and what that proves. ``steady`` is
+    whether the bench seems to be the one on which the edges were looked for."""
 
     at: Setting
     height: Height
     proof: Proof
+    steady: bool = True
 
 
 @dataclass(frozen=True)
 class Prover:
-    """What a proof on this plateau rests on, wherever on it the bench stands."""
+    """What a proof on this plateau rests on, wherever on it the bench stands: edges that were
+    looked for from reading number ``since`` on."""
 
     tuning: Tuning
     edges: tuple[Edge, ...]
+    since: int
     witnesses: Sequence[Witness]
 
     def prove(self, target: Setting) -> Arrival:
@@ -53,7 +58,9 @@ class Prover:
         at = tuning.bench.setting
         weighing = weigh_rivals(tuning, at)
         further = further_evidence(tuning, self.witnesses, at, weighing)
-        return Arrival(at, height, compile_proof(tuning, at, height, self.edges, weighing, further))
+        misfit = tuning.belief.misfit(self.since)
+        proof = compile_proof(tuning, at, height, self.edges, weighing, further, misfit)
+        return Arrival(at, height, proof, height.steady and misfit <= MISFIT_ALLOWED)
 
     def settle(self, target: Setting) -> Arrival:
         """Prove the count at a setting on the same plateau that may have another input beam, where
@@ -62,19 +69,27 @@ class Prover:
         if not apart(target, tuning.beam.at_spacing(target.spacing_m)):
             return self.prove_again(target)
         tuning.beam = target
-        scan = tuning.scan("spacing", target)
-        edges = tuple(locate_edge(tuning, scan, side) for side in SIDES)
-        return replace(self, edges=edges).prove_again(centre_of_plateau(tuning, target))
+        there = self._with_edges_around(target)
+        return there.prove_again(centre_of_plateau(tuning, target))
 
     def prove_again(self, target: Setting) -> Arrival:
         """Prove a count elsewhere on the plateau where it was proved before."""
-        arrival = self.prove(target)
+        prover, arrival = self, self.prove(target)
         for _ in range(_ROUNDS - 1):
             if arrival.proof.proved:
                 break
+            if not arrival.steady:
+                prover = prover._with_edges_around(target)
             question_rivals(self.tuning, target)
-            arrival = self.prove(target)
+            arrival = prover.prove(target)
         return arrival
+
+    def _with_edges_around(self, inside: Setting) -> Prover:
+        """The same with edges that are looked for now."""
+        since = len(self.tuning.belief.readings)
+        scan = self.tuning.scan("spacing", inside)
+        edges = tuple(locate_edge(self.tuning, scan, side) for side in SIDES)
+        return replace(self, edges=edges, since=since)
 
 
 def arrive(
@@ -86,10 +101,13 @@ def arrive(
     Raises BudgetError when the readings do not show where the plateau is.
     """
     found: dict[Side, Edge] = {}
+    since = 0
     for _ in range(_ROUNDS):
         led = tuning.belief.remembers
         inside = approach(tuning, guess, reach_m)
         scan = tuning.scan("spacing", inside)
+        if not found:
+            since = len(tuning.belief.readings)
         for side in SIDES:
             if side not in found or not still_there(tuning, scan, found[side]):
                 found[side] = locate_edge(tuning, scan, side)
@@ -100,10 +118,12 @@ def arrive(
             scan = tuning.scan("spacing", centre_of_plateau(tuning, inside))
             if not all(still_there(tuning, scan, edge) for edge in edges):
                 continue
-        prover = Prover(tuning, edges, witnesses)
+        prover = Prover(tuning, edges, since, witnesses)
         arrival = prover.prove(centre_of_plateau(tuning, inside))
         if arrival.proof.proved:
             break
+        if not arrival.steady:
+            found.clear()
     return prover, arrival
 
 

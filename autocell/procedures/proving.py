@@ -21,9 +21,15 @@ from autocell.setting import Setting
 
 PROBABILITY_WANTED = 0.999
 LOG_ODDS_WANTED = 6.0
+MISFIT_ALLOWED = 5.0
 
 _ENOUGH = 9.0
 """Log odds at which more readings against a rival are not worth their time."""
+
+_FRINGES, _UNSTEADY = 0.003, 2.0
+"""Share of the light that fringes add or take from one setting to the next [trade]; and standard
+uncertainties beyond which the bench may have changed. On forty undisturbed benches none was beyond
+one."""
 
 _TRIES = 8
 
@@ -46,6 +52,19 @@ class Height:
         """Whether the reading is within three standard deviations of what was expected."""
         room = 3.0 * math.hypot(self.expected.u, self.sigma_w)
         return abs(self.reading.power_w - self.expected.value) <= room
+
+    @property
+    def steady(self) -> bool:
+        """Whether the light is what it was when the edges were looked for.
+
+        A mirror that slipped meanwhile may show another pass count at nearly the same power: a
+        spot that meets the hole early costs some passes and adds a few per cent. What the model may
+        be wrong by is mostly the same for all readings on a plateau, so that far less room
+        is needed here than to tell whether the height agrees. More of it asks for another look.
+        """
+        power_w = self.reading.power_w
+        room = math.hypot(self.expected.u, self.reading.uncertainty_w, _FRINGES * abs(power_w))
+        return abs(power_w - self.expected.value) <= _UNSTEADY * room
 
 
 def read_height(tuning: Tuning, at: Setting) -> Height:
@@ -138,10 +157,13 @@ def compile_proof(
     edges: Sequence[Edge],
     weighing: Weighing,
     further: Sequence[EvidencePiece] = (),
+    misfit: float = 0.0,
 ) -> Proof:
     """All of the evidence at a setting; proved only if every piece holds.
 
     ``further`` is what was said beside the power; it counts in the odds of the rivals as well.
+    ``misfit`` is the largest deviation, in standard uncertainties, of a reading since the edges
+    were looked for from what the model benches say.
     """
     share = tuning.probability(at)
     weighing = reweighed(weighing, further)
@@ -154,6 +176,12 @@ def compile_proof(
         ),
         _height_evidence(tuning, height),
         *(_edge_evidence(tuning, edge) for edge in edges),
+        Evidence(
+            "the readings since the edges were looked for are within "
+            f"{misfit:.1f} standard uncertainties of the model benches; {MISFIT_ALLOWED:.0f} are "
+            "allowed",
+            misfit <= MISFIT_ALLOWED,
+        ),
         _rival_evidence(weighing),
         *in_proof(further),
     )
@@ -170,12 +198,14 @@ def _shown(probability: float) -> str:
 def _height_evidence(tuning: Tuning, height: Height) -> Evidence:
     reflectivity = float(np.median(tuning.model.reflectivity(tuning.belief.z)))
     step = reflectivity**6
-    return Evidence(
+    words = (
         f"plateau height {1e3 * height.reading.power_w:.4g} mW, expected "
         f"{1e3 * height.expected.value:.4g} ± {1e3 * height.expected.u:.2g} mW before it was read; "
-        f"six passes more or fewer would change it by a factor {step:.3f}",
-        height.agrees,
+        f"six passes more or fewer would change it by a factor {step:.3f}"
     )
+    if height.agrees and not height.steady:
+        words += "; something may have moved since the edges were looked for"
+    return Evidence(words, height.agrees and height.steady)
 
 
 def _edge_evidence(tuning: Tuning, edge: Edge) -> Evidence:

@@ -161,8 +161,9 @@ class AsciiAxis:
         When no acknowledgement comes the move may have been accepted all the same, so the axis is
         asked; only one that stands still elsewhere is sent the move a second time, and not even
         that when the line was gone: the controller may have been switched off and count from
-        elsewhere. Raises LimitError for a target that is no number, Refused when the controller
-        says no, NoReply, BadReply or Disconnected when the move may not have been accepted.
+        elsewhere. What was refused is sent once more. Raises LimitError for a target that is no
+        number, Refused when the controller says no, NoReply, BadReply or Disconnected when the move
+        may not have been accepted.
         """
         if not math.isfinite(target):
             raise LimitError(f"axis {self._name}: target {target} is no position; nothing was sent")
@@ -172,6 +173,10 @@ class AsciiAxis:
         move = self._controller.dialect.move_to
         text = self._units.to_wire(target)
         try:
+            self._controller.once(move, axis=self._wire, target=text)
+        except Refused:
+            # It has accepted nothing. Perhaps it heard something else: few lines notice a flipped
+            # bit. What it refuses twice it means.
             self._controller.once(move, axis=self._wire, target=text)
         except (NoReply, BadReply):
             if not self._under_way(target):

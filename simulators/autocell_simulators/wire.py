@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from typing import Literal
 
@@ -21,7 +21,8 @@ ENDINGS = b"\r\n"
 
 Direction = Literal["message", "query"]
 """A message goes to the instrument; a query is counted by the reply that comes back."""
-Strike = Callable[[bytes], list[tuple[float, bytes]]]
+Pieces = list[tuple[float, bytes]]
+Strike = Callable[[bytes], Pieces]
 """What becomes of one whole message: pieces, each with a delay in s after the one before."""
 
 
@@ -82,6 +83,7 @@ class Wire:
         "_from_instrument",
         "_last_due_s",
         "_to_instrument",
+        "altered",
         "bytes_per_s",
         "counts",
         "deaf",
@@ -95,6 +97,8 @@ class Wire:
         self.on_message: Callable[[Direction], None] = lambda direction: None
         self.counts: dict[Direction, int] = {"message": 0, "query": 0}
         self.bytes_per_s: float | None = None
+        self.altered = False
+        """Whether the instrument was last given something else than the client sent."""
         self.deaf = False
         """Nothing reaches the instrument."""
         self.dumb = False
@@ -109,11 +113,18 @@ class Wire:
 
     def arm(self, direction: Direction, strike: Strike) -> None:
         """Strike the message of this direction that begins now or next."""
-        stream = self._to_instrument if direction == "message" else self._from_instrument
-        stream.arm(strike)
+        if direction == "message":
+            self._to_instrument.arm(lambda message: self._noted(message, strike(message)))
+        else:
+            self._from_instrument.arm(strike)
+
+    def _noted(self, message: bytes, pieces: Pieces) -> Pieces:
+        self.altered |= b"".join(piece for _, piece in pieces) not in (b"", message)
+        return pieces
 
     def from_client(self, data: bytes) -> bytes:
         """What the instrument gets of what the client sent."""
+        self.altered = False
         if not self.port.plugged_in:
             return b""
         passed = b"".join(piece for _, piece in self._to_instrument.cut(data))
@@ -175,10 +186,11 @@ class FaultyLine:
     """A line of a simulated bench behind a wire that fails.
 
     ``present`` holds the bench still, advanced to the present, and gives that time;
-    ``next_event_s`` tells when something may happen to the wire.
+    ``next_event_s`` tells when something may happen to the wire. ``garbled`` is held while the
+    instrument is given what nobody has sent it.
     """
 
-    __slots__ = ("_line", "_next_event_s", "_present", "wire")
+    __slots__ = ("_garbled", "_line", "_next_event_s", "_present", "wire")
 
     def __init__(
         self,
@@ -186,7 +198,9 @@ class FaultyLine:
         wire: Wire,
         present: Callable[[], AbstractContextManager[float]],
         next_event_s: Callable[[], float],
+        garbled: Callable[[], AbstractContextManager[None]],
     ) -> None:
+        self._garbled = garbled
         self.wire = wire
         self._line = line
         self._present = present
@@ -197,7 +211,8 @@ class FaultyLine:
         with self._present():
             self._collect()
             if passed := self.wire.from_client(data):
-                self._line.feed(passed)
+                with self._garbled() if self.wire.altered else nullcontext():
+                    self._line.feed(passed)
 
     def take(self) -> bytes:
         """Bytes to the client that are due by now."""

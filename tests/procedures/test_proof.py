@@ -25,7 +25,7 @@ def test_a_bench_on_its_plateau_with_all_its_evidence_is_proved(arrived: Arrived
     assert arrived.simulated.truth_report()["passes"] == PASSES
     assert proof.proved, [piece.statement for piece in proof.evidence if not piece.holds]
     assert proof.probability >= 0.999
-    assert len(proof.evidence) == 5
+    assert len(proof.evidence) == 6
     assert proof.alternatives == tuple(
         (rival.passes, rival.log_odds) for rival in arrived.weighing.rivals
     )
@@ -81,6 +81,39 @@ def test_a_piece_that_fails_is_listed_and_nothing_is_proved(
     assert not proof.proved
     (failed,) = [piece.statement for piece in proof.evidence if not piece.holds]
     assert matches(complaint, failed)
+
+
+def test_light_that_changed_since_the_edges_were_looked_for_proves_nothing(
+    arrived: Arrived,
+) -> None:
+    height = replace(arrived.height, expected=replace(arrived.height.expected, u=1e-9))
+    power_w = height.expected.value
+    for gain, steady in ((1.0, True), (1.004, True), (1.02, False), (0.98, False)):
+        reading = replace(height.reading, power_w=gain * power_w, uncertainty_w=1e-3 * power_w)
+        seen = replace(height, reading=reading, sigma_w=0.01 * power_w)
+        assert seen.agrees
+        assert seen.steady is steady
+        proof = compile_proof(arrived.tuning, arrived.at, seen, arrived.edges, arrived.weighing)
+        assert proof.proved is steady
+        words = proof.evidence[1].statement
+        assert words.endswith("since the edges were looked for") is not steady
+
+
+@pytest.mark.parametrize(("misfit", "proved"), [(4.9, True), (5.1, False)])
+def test_readings_at_the_edges_that_no_model_bench_explains_prove_nothing(
+    arrived: Arrived, misfit: float, proved: bool
+) -> None:
+    pieces = arrived.tuning, arrived.at, arrived.height, arrived.edges, arrived.weighing
+    proof = compile_proof(*pieces, misfit=misfit)
+    assert proof.proved is proved
+    assert [piece.holds for piece in proof.evidence].count(False) == (not proved)
+
+
+def test_the_misfit_of_some_readings_is_that_of_their_settings(arrived: Arrived) -> None:
+    belief = arrived.tuning.belief
+    count = len(belief.readings)
+    assert belief.misfit() == max(belief.misfit(since) for since in range(count))
+    assert belief.misfit(count) == 0.0
 
 
 def matches(pattern: str, text: str) -> bool:

@@ -21,7 +21,9 @@ from autocell_simulators.rehearsal.every_fault import (
 )
 from autocell_simulators.rehearsal.one import Rehearsal, Struck
 from autocell_simulators.rehearsal.plan import Plan
+from autocell_simulators.rehearsal.summary import Fate, fate
 
+from autocell.bench.file import load, shipped
 from autocell.description import BenchDescription
 from autocell.outcome import Verdict
 
@@ -86,3 +88,23 @@ def test_a_full_disk_ends_a_change_with_its_reason_and_leaves_this_process_its_o
     assert rehearsal.struck == (Struck("full-disk", 1),)
     assert rehearsal.limit_violations == 0
     (tmp_path / "large").write_bytes(bytes(10**7))
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("index", [3, 11])
+def test_a_mirror_that_slips_as_the_height_is_read_is_no_proof(index: int) -> None:
+    bench = named_by_serial_number(load(shipped("peat-bog")))
+    slips = plans(bench, 38, 20261125, Path("runs.sqlite"))["early-exit"]
+    rehearsal = slips.rehearse(index)
+    assert rehearsal.struck == (Struck("early-exit", 1),)
+    assert rehearsal.verdict is Verdict.HELD
+    assert "contradicting" in rehearsal.reason
+
+
+@pytest.mark.thorough
+def test_a_move_that_flipped_bits_sent_beyond_the_travel_is_sent_again_and_not_blamed() -> None:
+    bench = named_by_serial_number(load(shipped("peat-bog")))
+    garbled = plans(bench, 38, 20261125, Path("runs.sqlite"))["garbled-command"]
+    rehearsal = garbled.rehearse(9)
+    assert fate(rehearsal, 38) is Fate.REACHED_TRUE
+    assert rehearsal.limit_violations == 0
