@@ -259,9 +259,13 @@ class Conductor:
         hook = self.programme.hook
         if hook is None:
             return None
-        self.around.alive(f"hook {when} {step}")
+
+        def alive() -> None:
+            self.around.alive(f"hook {when} {step}")
+
+        alive()
         told = hooks.environment(when, self.programme.name, str(step), step.passes, outcome)
-        return hooks.call(hook, told)
+        return hooks.call(hook, told, alive)
 
     def _wait_until(self, then: datetime, why: str) -> None:
         """Wait in slices: each looks at the clock on the wall, and shows that we are alive."""
