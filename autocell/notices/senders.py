@@ -53,7 +53,9 @@ class Webhook:
 
 @dataclass(frozen=True)
 class Mail:
-    """Sends plain text by SMTP (RFC 5321)."""
+    """Sends plain text by SMTP (RFC 5321): encrypted from the start (``tls``, RFC 8314), from
+    before anything is told (``starttls``, RFC 3207), or not at all. A server whose certificate is
+    not trusted is told nothing."""
 
     server: str
     port: int
@@ -74,8 +76,14 @@ class Mail:
                 if self.user is not None and self.secret_name is not None:
                     server.login(self.user, secret(self.secret_name))
                 server.send_message(message)
+        except smtplib.SMTPNotSupportedError as error:
+            raise OSError(f"mail by {self.server}: {error}") from None
         except smtplib.SMTPException as error:
             raise OSError(f"mail by {self.server}: {type(error).__name__}") from error
+        except OSError as error:
+            raise OSError(f"mail by {self.server}: {_why(error)}") from error
+        except ValueError as error:  # it may carry what was to be sent, a password included
+            raise OSError(f"mail by {self.server}: {type(error).__name__}") from None
 
     def _connected(self) -> smtplib.SMTP:
         context = ssl.create_default_context()
@@ -83,7 +91,11 @@ class Mail:
             return smtplib.SMTP_SSL(self.server, self.port, timeout=_PATIENCE_S, context=context)
         server = smtplib.SMTP(self.server, self.port, timeout=_PATIENCE_S)
         if self.encryption == "starttls":
-            server.starttls(context=context)
+            try:
+                server.starttls(context=context)
+            except BaseException:
+                server.close()
+                raise
         return server
 
 
@@ -100,5 +112,19 @@ def fetch(url: str, body: bytes | None = None, headers: Mapping[str, str] | None
     except urllib.error.HTTPError as error:
         raise OSError(f"{place.hostname} answers {error.code}") from None
     except (OSError, ValueError) as error:
-        why = getattr(error, "reason", type(error).__name__)
+        reason = getattr(error, "reason", None)
+        why = _why(reason) if isinstance(reason, OSError) else reason or type(error).__name__
         raise OSError(f"{place.hostname} cannot be reached ({why})") from None
+
+
+def _why(error: OSError) -> str:
+    """What keeps from reaching a server, in words."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        why = error.verify_message.rstrip(".")
+        return (
+            f"its certificate is not trusted: {why}; nothing was sent. Have this machine trust "
+            "who issued it, or name a file with that certificate in SSL_CERT_FILE"
+        )
+    if isinstance(error, ssl.SSLError):
+        return f"it speaks no encryption that is understood here ({error.reason}); is it this port?"
+    return error.strerror or str(error) or type(error).__name__

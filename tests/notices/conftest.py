@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from email.message import EmailMessage
 from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
 from typing import Any
 
 import pytest
 from aiosmtpd.handlers import Message
 from aiosmtpd.smtp import SMTP, AuthResult
+
+from tests.notices.certificate import server_context
 
 
 @dataclass
@@ -27,7 +31,7 @@ class Heard:
 
 
 @contextmanager
-def http_server() -> Iterator[Heard]:
+def http_server(tls: ssl.SSLContext | None = None) -> Iterator[Heard]:
     heard = Heard()
 
     class Handler(BaseHTTPRequestHandler):
@@ -46,6 +50,9 @@ def http_server() -> Iterator[Heard]:
 
     server = HTTPServer(("127.0.0.1", 0), Handler)
     heard.url = f"http://127.0.0.1:{server.server_port}"
+    if tls is not None:
+        server.socket = tls.wrap_socket(server.socket, server_side=True)
+        heard.url = heard.url.replace("http:", "https:")
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
     try:
@@ -75,19 +82,34 @@ class Post(Message):
         self.mails.append(message)
 
 
-@pytest.fixture
-def post() -> Iterator[Post]:
+@contextmanager
+def mail_server(encryption: str, folder: Path) -> Iterator[Post]:
+    """A server that takes mail, and passwords, by no other than this encryption."""
     handler = Post()
+    tls = None if encryption == "none" else server_context(folder)
 
     def authenticate(_server: Any, _session: Any, _envelope: Any, _how: str, data: Any) -> Any:
         handler.logins.append((data.login, data.password))
         return AuthResult(success=data.password == b"heather", handled=False)
 
-    async def serve() -> asyncio.Server:
-        def session() -> SMTP:
-            return SMTP(handler, authenticator=authenticate, auth_require_tls=False)
+    def session() -> SMTP:
+        if encryption == "starttls":
+            return SMTP(handler, authenticator=authenticate, tls_context=tls, require_starttls=True)
+        return SMTP(handler, authenticator=authenticate, auth_require_tls=False)
 
-        return await asyncio.get_running_loop().create_server(session, "127.0.0.1", 0)
+    async def serve() -> asyncio.Server:
+        from_the_start = tls if encryption == "tls" else None
+        return await asyncio.get_running_loop().create_server(
+            session, "127.0.0.1", 0, ssl=from_the_start
+        )
+
+    async def let_go() -> None:
+        """Who is still connected ends now, so that nothing is left half closed."""
+        server.close()
+        others = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in others:
+            task.cancel()
+        await asyncio.gather(*others, return_exceptions=True)
 
     loop = asyncio.new_event_loop()
     server = loop.run_until_complete(serve())
@@ -97,7 +119,13 @@ def post() -> Iterator[Post]:
     try:
         yield handler
     finally:
-        loop.call_soon_threadsafe(server.close)
+        asyncio.run_coroutine_threadsafe(let_go(), loop).result(30.0)
         loop.call_soon_threadsafe(loop.stop)
         thread.join()
         loop.close()
+
+
+@pytest.fixture
+def post(tmp_path: Path) -> Iterator[Post]:
+    with mail_server("none", tmp_path) as handler:
+        yield handler
