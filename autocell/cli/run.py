@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -50,12 +51,13 @@ def run(
     if only_check:
         return _show(loaded)
     print_cautions(loaded.bench)
-    conductor = Conductor(loaded, _around(loaded, invocation, as_json))
     with (
+        ExitStack() as last_words,  # they are waited for once nobody waits for the bench any more
         claim(loaded.bench, "run", PROGRAMME) as claimed,
         stop_on_signals() as interrupts,
         claimed.stopping(lambda by: Stop(told=interrupts.ask(by), unconfirmed={})),
     ):
+        conductor = Conductor(loaded, _around(loaded, invocation, as_json, last_words))
         notify_systemd("READY=1")
         if once or loaded.begins is None:
             return conductor.once().exit_code
@@ -64,7 +66,9 @@ def run(
     return conductor.worst.exit_code
 
 
-def _around(programme: Programme, invocation: Invocation, as_json: bool) -> Around:
+def _around(
+    programme: Programme, invocation: Invocation, as_json: bool, last_words: ExitStack
+) -> Around:
     from autocell.bench.clock import RealClock
     from autocell.cli import output
     from autocell.programme.night import Around
@@ -77,6 +81,7 @@ def _around(programme: Programme, invocation: Invocation, as_json: bool) -> Arou
 
     clock = RealClock()
     watch = Watch(programme, invocation.store, clock, tell)
+    last_words.callback(watch.close)
 
     def ended(outcome: Outcome) -> None:
         if as_json:

@@ -158,17 +158,19 @@ class Store:
         )
         return [summary_of(row) for row in rows]
 
-    def asked_with(self, bench: str, arguments: Mapping[str, str | float]) -> list[RunRecord]:
+    def asked_with(
+        self, bench: str, arguments: Mapping[str, str | float], latest: int = -1
+    ) -> list[RunRecord]:
         """The runs of the bench with this name or file hash that were asked for with these
-        arguments, the oldest first."""
+        arguments, the oldest first; only the ``latest`` so many, unless that is negative."""
         conditions = "".join(" AND json_extract(arguments, ?) = ?" for _ in arguments)
         values = [part for name, value in arguments.items() for part in (f"$.{name}", value)]
         rows = self._database.select(
             f"SELECT id FROM runs WHERE ? IN (bench_name, bench_sha256){conditions}"
-            " ORDER BY sequence",
-            (bench, *values),
+            " ORDER BY sequence DESC LIMIT ?",
+            (bench, *values, latest),
         )
-        return [self.run(row["id"]) for row in rows]
+        return [self.run(row["id"]) for row in reversed(rows)]
 
     def with_other_files(self, bench: BenchDescription) -> int:
         """How many runs a bench of this name has had whose bench file said something else: another

@@ -22,26 +22,30 @@ from tests.notices.certificate import server_context
 
 @dataclass
 class Heard:
-    """What an HTTP server was asked; ``answers`` are the codes it gives, then 204 for ever."""
+    """What an HTTP server was asked; ``answers`` are the codes it gives, then 204 for ever. It
+    answers nobody while ``free`` is not set."""
 
     url: str = ""
     requests: list[tuple[str, str, dict[str, str], bytes]] = field(default_factory=list)
     answers: list[int] = field(default_factory=list)
     asked: threading.Event = field(default_factory=threading.Event)
+    free: threading.Event = field(default_factory=threading.Event)
 
 
 @contextmanager
 def http_server(tls: ssl.SSLContext | None = None) -> Iterator[Heard]:
     heard = Heard()
+    heard.free.set()
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             length = int(self.headers.get("Content-Length", 0))
             body = self.rfile.read(length)
             heard.requests.append((self.command, self.path, dict(self.headers), body))
+            heard.asked.set()
+            assert heard.free.wait(30.0)
             self.send_response(heard.answers.pop(0) if heard.answers else 204)
             self.end_headers()
-            heard.asked.set()
 
         do_POST = do_GET  # noqa: N815
 

@@ -13,7 +13,6 @@ import pytest
 from autocell.bench.clock import VirtualClock
 from autocell.errors import UsageError
 from autocell.notices.alive import Heartbeat
-from autocell.notices.metrics import Metrics
 from autocell.notices.secrets import resolved, secret
 from autocell.notices.senders import Mail, Notice, Webhook, fetch
 from autocell.notices.telling import Teller
@@ -30,10 +29,16 @@ HELD = Outcome(Verdict.HELD, "not proved: an edge was not found", 62)
 NOTICE = Notice("autocell: held", "The bench stands still.\n", {"verdict": "held"})
 
 
+def taught(teller: Teller, *outcomes: Outcome) -> None:
+    """Tell a teller of these, and let all of it arrive."""
+    for outcome in outcomes:
+        teller.outcome(outcome)
+    teller.wait(30.0)
+
+
 def test_only_news_is_told_and_what_repeats_is_counted(http: Heard) -> None:
     teller = Teller("nights (invented)", [Webhook(http.url)])
-    for outcome in (REACHED, REACHED, REACHED, HELD, HELD, REACHED):
-        teller.outcome(outcome)
+    taught(teller, REACHED, REACHED, REACHED, HELD, HELD, REACHED)
     told = [json.loads(body) for _, _, _, body in http.requests]
     assert [one["verdict"] for one in told] == ["reached", "held", "reached"]
     assert [(one["verdict_before"], one["times_before"]) for one in told] == [
@@ -45,19 +50,15 @@ def test_only_news_is_told_and_what_repeats_is_counted(http: Heard) -> None:
     assert (method, headers["Content-Type"]) == ("POST", "application/json")
 
 
-def test_what_a_process_before_has_told_is_no_news(http: Heard) -> None:
-    Teller("nights", [Webhook(http.url)], previous=Verdict.REACHED).outcome(REACHED)
-    assert http.requests == []
-
-
 def test_a_notice_that_is_refused_is_kept_and_sent_again(http: Heard) -> None:
     http.answers = [503]
     told: list[str] = []
     teller = Teller("nights", [Webhook(f"{http.url}/token-of-heather")], tell=told.append)
-    teller.outcome(HELD)
+    taught(teller, HELD)
     assert told == ["A notice could not be delivered (webhook): 127.0.0.1 answers 503"]
     assert teller.undelivered == 1
     teller.retry()
+    teller.wait(30.0)
     assert teller.undelivered == 0
     assert len(http.requests) == 2
 
@@ -87,8 +88,7 @@ def test_a_mail_says_it_in_words(post: Post, monkeypatch: pytest.MonkeyPatch) ->
         "cell", "post",
     )  # fmt: skip
     teller = Teller("nights (invented)", [mail], tell=pytest.fail)
-    teller.outcome(REACHED)
-    teller.outcome(HELD)
+    taught(teller, REACHED, HELD)
     first, second = post.mails
     assert first["Subject"] == "autocell: 62 passes reached (nights (invented))"
     assert second["Subject"] == "autocell: 62 passes held (nights (invented))"
@@ -181,34 +181,6 @@ def test_systemd_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
         assert manager.recv(1000) == b"WATCHDOG=1\nSTATUS=waiting until 22:00"
 
 
-def test_metrics_are_read_back_by_the_reference_parser(tmp_path: Path) -> None:
-    from prometheus_client.parser import text_string_to_metric_families
-
-    file = tmp_path / "autocell.prom"
-    metrics = Metrics(file, "peat bog (invented)")
-    ended = datetime(2026, 11, 25, 22, 1, tzinfo=UTC)
-    metrics.outcome(
-        Outcome(
-            Verdict.REACHED, "", 62, 62, Proof(True, 0.9999), throughput=0.39,
-            expected_throughput=0.4, margin_low_m=6e-4, margin_high_m=7e-4, moves=12,
-        ),
-        ended,
-    )  # fmt: skip
-    metrics.outcome(HELD, datetime(2026, 11, 26, 2, 0, tzinfo=UTC))
-    found = {
-        (sample.name, *sorted(sample.labels.items())): sample.value
-        for family in text_string_to_metric_families(file.read_text())
-        for sample in family.samples
-    }
-    bench = ("bench", "peat bog (invented)")
-    assert found["autocell_verdict", bench, ("verdict", "held")] == 1.0
-    assert found["autocell_verdict", bench, ("verdict", "reached")] == 0.0
-    assert found["autocell_last_success_timestamp_seconds", bench] == ended.timestamp()
-    assert found["autocell_passes", bench] == 62.0
-    assert found["autocell_runs_total", bench, ("verdict", "reached")] == 1.0
-    assert ("autocell_power_ratio", bench) not in found, "of a run that read none"
-
-
 @pytest.mark.parametrize("wanted", ["true", "false"])
 def test_a_notice_says_where_the_morning_report_will_be(
     wanted: str, http: Heard, tmp_path: Path
@@ -221,7 +193,9 @@ def test_a_notice_says_where_the_morning_report_will_be(
     )
     programme = load(path)
     store = tmp_path / "runs.sqlite"
-    Watch(programme, store, VirtualClock(), pytest.fail).ended(HELD)
+    watch = Watch(programme, store, VirtualClock(), pytest.fail)
+    watch.ended(HELD)
+    watch.close()
     ((_, _, _, body),) = http.requests
     page = str(morning_path(store, programme.bench)) if wanted == "true" else None
     assert json.loads(body)["morning_report"] == page
