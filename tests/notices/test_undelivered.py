@@ -105,9 +105,13 @@ def test_what_no_run_has_recorded_is_not_taken_for_older_than_the_last_run(
     http: Heard, store: Path, programme: Programme
 ) -> None:
     """A hook that fails before a change has the step held without a run."""
+    recorded(store, programme, REACHED)  # before anybody listened
+    process(store, programme, without_a_run=HELD)
+    process(store, programme)
+    assert verdicts(http) == ["held"]
     process(store, programme, REACHED, without_a_run=HELD)
     process(store, programme)
-    assert verdicts(http) == ["reached", "held"]
+    assert verdicts(http) == ["held", "reached", "held"]
 
 
 def test_each_is_told_what_it_has_missed(http: Heard, post: Post, tmp_path: Path) -> None:
