@@ -5,12 +5,21 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
 from autocell.cli.invocation import Invocation
 from autocell.cli.options import bench_option, outcome_json_option, report_option, store_option
+
+if TYPE_CHECKING:
+    from autocell.session.claim import Owner
+
+T = TypeVar("T")
 
 
 @click.command(short_help="Stop every axis now, from any terminal.")
@@ -27,29 +36,75 @@ def stop(bench: Path | None) -> int:
 
     names = claimed_names()
     if bench is not None:
-        names = _of_bench(names, bench)
-        if not names:
-            return _stop_unused(bench)
+        return _stop_bench(names, bench)
     if not names:
         print("No run is under way on this machine. With --bench, the axes of a bench are told.")
         return 0
-    return max(_stop_owner(name) for name in names)
+    return max(_at_once(names, _stop_owner).values())
 
 
-def _of_bench(names: list[str], bench: Path) -> list[str]:
-    """Those that have this bench: by its file, or else by the addresses in it."""
-    from autocell.session.claim import PROGRAMME, claim_names, owner_of
+def _stop_bench(names: list[str], bench: Path) -> int:
+    """Stop those that have this bench: by its file, or else by the addresses in it, which also
+    tell whether one has it that does not even say who it is."""
+    owners: dict[str, Owner | None] = {}
+    came = _at_once(names, partial(_stop_if_of, str(bench.absolute()), owners))
+    codes = [code for code in came.values() if code is not None]
+    if not codes or None in owners.values():
+        rest = [name for name, code in came.items() if code is None]
+        codes += _at_once(_at_addresses_of(rest, bench), _stop_owner).values()
+    return max(codes) if codes else _stop_unused(bench)
 
-    path = str(bench.absolute())
-    owners = {name: owner_of(name) for name in names}
-    same = [name for name, owner in owners.items() if owner and owner.bench_path == path]
-    if same or not names:
-        return same
+
+def _stop_if_of(path: str, owners: dict[str, Owner | None], name: str) -> int | None:
+    """Stop an owner if it says that it has the bench of this file; who it is goes to ``owners``."""
+    from autocell.session.claim import owner_of
+
+    owner = owners[name] = owner_of(name)
+    return _stop_owner(name) if owner is not None and owner.bench_path == path else None
+
+
+def _at_addresses_of(names: list[str], bench: Path) -> list[str]:
+    """Those that stand for controllers of this bench."""
+    if not names:
+        return []
     from autocell.bench.file import load
+    from autocell.session.claim import PROGRAMME, claim_names
 
     loaded = load(bench)
     wanted = claim_names(loaded) + claim_names(loaded, PROGRAMME)
     return [name for name in names if name in wanted]
+
+
+def _at_once(names: list[str], ask: Callable[[str], T]) -> dict[str, T]:
+    """What came of asking each: one thread for each process, so that none that hangs keeps the
+    others waiting. Of one process the bench is asked before the programme, in whose name the stop
+    would be told otherwise."""
+    from autocell.session.claim import listening_process
+
+    of_process: dict[str, list[str]] = {}
+    for name in names:
+        process = listening_process(name)
+        of_process.setdefault(process if process.isdigit() else name, []).append(name)
+    came: dict[str, T] = {}
+
+    def ask_in_turn(names: list[str]) -> None:
+        for name in names:
+            came[name] = ask(name)
+
+    threads = [
+        threading.Thread(target=ask_in_turn, args=(names,), daemon=True)
+        for names in of_process.values()
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return came
+
+
+def _say(line: str) -> None:
+    """Print in one piece, since several threads do."""
+    print(f"{line}\n", end="", flush=True)
 
 
 def _stop_owner(name: str) -> int:
@@ -59,19 +114,19 @@ def _stop_owner(name: str) -> int:
         came = ask_to_stop(name)
     except (OSError, ValueError, KeyError, TypeError):
         who = f"Process {listening_process(name)}"
-        print(f"{who} does not answer; end it, then say 'autocell stop --bench FILE'")
+        _say(f"{who} does not answer; end it, then say 'autocell stop --bench FILE'")
         return 5
     if came.unconfirmed:
         silent = "; ".join(f"{axis}: {error}" for axis, error in came.unconfirmed.items())
-        print(f"Told {came.owner} to stop, but not every axis confirmed it: {silent}")
+        _say(f"Told {came.owner} to stop, but not every axis confirmed it: {silent}")
         return 5
-    print(f"Stopped {came.owner}: every axis is still." if came.told else f"Still: {came.owner}.")
+    _say(f"Stopped {came.owner}: every axis is still." if came.told else f"Still: {came.owner}.")
     return 0
 
 
 def _stop_unused(bench: Path) -> int:
     from autocell.bench.file import load
-    from autocell.session.conduct import stop_everything
+    from autocell.session.safe import stop_everything
 
     failures = stop_everything(load(bench))
     if failures:
