@@ -30,7 +30,7 @@ from autocell.outcome import Outcome
 from autocell.programme.night import Around, Conductor
 from autocell.programme.programme import load
 from autocell.programme.wall import VirtualWall
-from autocell.session.conduct import Lines
+from autocell.session.safe import Lines
 
 _EVENING = datetime(2026, 10, 20, 15, 0, tzinfo=UTC)
 _LOOKED_AT = (1, 5, 10, 20, 30)

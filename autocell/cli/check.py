@@ -96,10 +96,13 @@ def check(
 def _look(description: BenchDescription, invocation: Invocation) -> Iterator[Row]:
     from autocell.cli.session import looking
     from autocell.records import Store
+    from autocell.session.safe import safe_first
 
     yield Row("bench file", "pass", f"{description.path}, SHA-256 {description.sha256[:12]}…")
     try:
-        with Store.open(invocation.store) as store:
+        with safe_first(description):
+            opened = Store.open(invocation.store)
+        with opened as store:
             yield Row("run store", "pass", str(store.path))
             for name, measured in store.axis_measurements(description.name).items():
                 found = f"{measured.figures['finding']} (run {measured.run})"

@@ -69,8 +69,10 @@ def _run(
     from autocell.cli.session import Order, conduct
     from autocell.procedures.recovery.recover import recover as procedure
     from autocell.session.experience import reference_setting
+    from autocell.session.safe import safe_first
 
-    reference = reference_setting(invocation.store, description, passes)
+    with safe_first(description):
+        reference = reference_setting(invocation.store, description, passes)
     arguments = {"passes": reference.passes, "seed": seed, "reference": reference.run}
     order = Order("recover", description, invocation, arguments, report)
     with shown() as listener:

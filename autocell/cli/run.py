@@ -46,6 +46,7 @@ def run(
     from autocell.programme.night import Conductor
     from autocell.programme.programme import load
     from autocell.session.claim import PROGRAMME, Stop, claim
+    from autocell.session.safe import safe_first
 
     loaded = load(programme)
     if only_check:
@@ -57,7 +58,9 @@ def run(
         stop_on_signals() as interrupts,
         claimed.stopping(lambda by: Stop(told=interrupts.ask(by), unconfirmed={})),
     ):
-        conductor = Conductor(loaded, _around(loaded, invocation, as_json, last_words))
+        with safe_first(loaded.bench):
+            around = _around(loaded, invocation, as_json, last_words)
+        conductor = Conductor(loaded, around)
         notify_systemd("READY=1")
         if once or loaded.begins is None:
             return conductor.once().exit_code

@@ -23,6 +23,7 @@ from autocell.report import cautions
 from autocell.session import axis_memory
 from autocell.session import conduct as session
 from autocell.session.claim import claim
+from autocell.session.safe import safe_first
 
 
 @dataclass(frozen=True)
@@ -56,15 +57,18 @@ def looking(
 ) -> Iterator[Bench]:
     """The opened bench for a command that moves nothing and keeps no record.
 
-    With ``invocation``, as a run would find it that is kept in its store. Raises StoreError.
+    With ``invocation``, as a run would find it that is kept in its store. Raises StoreError,
+    after which every axis was told to stop.
     """
     with contextlib.ExitStack() as stack:
         stack.enter_context(claim(description, command))
         interrupts = stack.enter_context(stop_on_signals())
-        store = None if invocation is None else stack.enter_context(Store.open(invocation.store))
-        if store is not None:
-            description = axis_memory.with_measured_backlash(description, store)
-            description = axis_memory.with_learned_steps(description, store)
+        store = None
+        if invocation is not None:
+            with safe_first(description, owned=True):
+                store = stack.enter_context(Store.open(invocation.store))
+                description = axis_memory.with_measured_backlash(description, store)
+                description = axis_memory.with_learned_steps(description, store)
         bench = stack.enter_context(open_bench(description, clock=RealClock()))
         interrupts.tell(bench.request_stop)
         if store is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,9 +40,11 @@ def status(
     from autocell.cli.history import others_in_words
     from autocell.cli.session import looking
     from autocell.records import Store
+    from autocell.session.safe import safe_first
 
     description = load(bench)
-    with Store.open(invocation.store) as opened:
+    safely = contextlib.nullcontext() if offline else safe_first(description)
+    with safely, Store.open(invocation.store) as opened:
         last = next(iter(opened.runs(description.sha256, limit=1)), None)
         proved = opened.last_proved(description.sha256)
         # by name: what broke off must not be overlooked because somebody edited the file since

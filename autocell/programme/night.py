@@ -25,9 +25,10 @@ from autocell.programme.timetable import moment, next_after, night_at
 from autocell.programme.wall import Wall
 from autocell.records import Store
 from autocell.report.morning.verdict import headline
-from autocell.session.conduct import Ended, Lines, Order, Procedure, conduct, outcome_of
+from autocell.session.conduct import Ended, Order, Procedure, conduct, outcome_of
 from autocell.session.experience import last_experience, reference_setting
 from autocell.session.mornings import look_back, write_morning
+from autocell.session.safe import Lines
 
 _SLICE_S = 30.0
 """The longest wait without a look at the clock on the wall, which somebody may have set."""

@@ -37,6 +37,7 @@ class Watch:
     def __init__(
         self, programme: Programme, store: Path | None, clock: Clock, tell: Callable[[str], None]
     ) -> None:
+        last = _last_outcome(programme, store)  # first: without a store nothing else is said
         notices, folder = programme.notices, programme.path.parent
         place = store or default_path()
         self._programme = programme
@@ -54,7 +55,7 @@ class Watch:
         self._teller = Teller(
             programme.name, senders(notices), tell, notices_folder(place, programme), page
         )
-        self._teller.catch_up(_last_outcome(programme, store))
+        self._teller.catch_up(last)
 
     def alive(self, doing: str) -> None:
         """Something is being done."""

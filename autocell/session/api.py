@@ -30,6 +30,7 @@ from autocell.records import Store
 from autocell.session.claim import Claim, claim
 from autocell.session.conduct import Order, Procedure, conduct
 from autocell.session.experience import last_experience, reference_setting
+from autocell.session.safe import safe_first
 
 _COMMAND = "change_passes() in Python"
 
@@ -67,9 +68,9 @@ class OwnedBench:
         """The outcome of the last run with this very bench file that proved its pass count
         (``passes``, if given).
 
-        Raises StoreError.
+        Raises StoreError, after which every axis was told to stop.
         """
-        with Store.open(self._store) as store:
+        with safe_first(self.description, owned=True), Store.open(self._store) as store:
             run = store.last_proved(self.description.sha256, passes)
         return None if run is None else run.outcome
 
@@ -86,7 +87,8 @@ class OwnedBench:
         return last_experience(self._store, self.description)
 
     def _reference(self, passes: int | None) -> ReferenceSetting:
-        return reference_setting(self._store, self.description, passes)
+        with safe_first(self.description, owned=True):
+            return reference_setting(self._store, self.description, passes)
 
     def _conduct(
         self,

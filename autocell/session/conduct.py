@@ -10,15 +10,12 @@ import contextlib
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from autocell import __version__
 from autocell.bench.bench import Bench
-from autocell.bench.clock import RealClock
 from autocell.bench.opening import open_bench
-from autocell.bench.protocols import Clock, Connect
 from autocell.bench.stopping import Interrupts, stop_on_signals
 from autocell.description import BenchDescription
 from autocell.errors import (
@@ -35,6 +32,7 @@ from autocell.records import RunWriter, Store
 from autocell.session import aftermath, axis_memory
 from autocell.session.claim import Claim, Stop, claim
 from autocell.session.reports import report_path, write_report
+from autocell.session.safe import Lines, safe_first
 
 Tell = Callable[[str], None]
 Procedure = Callable[[Bench], Outcome]
@@ -57,20 +55,6 @@ def _silently(_text: str) -> None:
     """Tell nobody."""
 
 
-def _machine_utc() -> datetime:
-    return datetime.now(UTC)
-
-
-@dataclass(frozen=True)
-class Lines:
-    """What carries time and bytes: the machine's clock, its ports and its date, unless told
-    otherwise."""
-
-    clock: Callable[[], Clock] = RealClock
-    connect: Connect | None = None
-    utc: Callable[[], datetime] = _machine_utc
-
-
 @dataclass(frozen=True)
 class Order:
     """What a run was asked to do, and where it is kept: ``store`` and ``report`` are by default
@@ -85,7 +69,7 @@ class Order:
     report: Path | None = None
     page: bool = True
     tell: Tell = _silently
-    lines: Lines = Lines()
+    lines: Lines = field(default_factory=Lines)
     claimed: Claim | None = None
 
 
@@ -116,10 +100,8 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     axis was told to stop.
     """
     with _claim_of(order) as claimed, stop_on_signals() as interrupts:
-        try:
+        with safe_first(order.description, order.lines, owned=True):
             store = Store.open(order.store, utc=order.lines.utc)
-        except StoreError as error:
-            raise _made_safe(order, error) from error
         with store:
             return _Run(order, store, interrupts, claimed).carry_out(procedure)
 
@@ -161,12 +143,10 @@ class _Run:
 
     def _begin(self) -> RunWriter:
         order = self.order
-        try:
+        with safe_first(order.description, order.lines, owned=True):
             return self.store.begin(
                 order.command, order.description, order.lines.utc(), __version__, order.arguments
             )
-        except StoreError as error:
-            raise _made_safe(order, error) from error
 
     def _on_the_bench(self, journal: RunWriter, procedure: Procedure) -> Outcome:
         try:
@@ -177,11 +157,9 @@ class _Run:
 
     def _with_open_bench(self, journal: RunWriter, procedure: Procedure) -> Outcome:
         order, lines = self.order, self.order.lines
-        try:
+        with safe_first(order.description, lines, owned=True):
             description = axis_memory.with_measured_backlash(order.description, self.store)
             description = axis_memory.with_learned_steps(description, self.store)
-        except StoreError as error:
-            raise _made_safe(order, error) from error
         with open_bench(
             description, clock=lines.clock(), connect=lines.connect, journal=journal
         ) as bench:
@@ -270,19 +248,3 @@ class _Run:
         except (OSError, AutocellError) as trouble:
             self.order.tell(f"The report could not be written: {trouble}")
             return None
-
-
-def _made_safe(order: Order, error: StoreError) -> StoreError:
-    """The same complaint, after every axis was told to stop: a run before may have left one
-    moving, and without its journal nothing else can be done."""
-    try:
-        stop_everything(order.description, order.lines)
-    except AutocellError as trouble:
-        return StoreError(f"{error}; and the axes could not be told to stop: {trouble}")
-    return StoreError(f"{error}; every axis was told to stop, nothing else was done")
-
-
-def stop_everything(description: BenchDescription, lines: Lines = Lines()) -> dict[str, Exception]:
-    """Open a bench that nobody uses and tell every axis to stop; who raised what."""
-    with open_bench(description, clock=lines.clock(), connect=lines.connect) as bench:
-        return bench.stop()

@@ -22,7 +22,7 @@ from autocell.programme.night import Around, Conductor
 from autocell.programme.programme import Programme, load
 from autocell.programme.wall import VirtualWall
 from autocell.records import RunRecord, Store
-from autocell.session.conduct import Lines
+from autocell.session.safe import Lines
 
 NIGHTS = """
 programme: nights (invented)

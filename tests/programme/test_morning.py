@@ -10,8 +10,8 @@ import pytest
 from autocell_simulators.inprocess import connector
 
 from autocell.programme.programme import load
-from autocell.session.conduct import Lines
 from autocell.session.mornings import morning_folder
+from autocell.session.safe import Lines
 from tests.programme.conftest import NIGHTS, Nights, Write
 
 ONE_STEP = NIGHTS.replace(

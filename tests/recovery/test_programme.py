@@ -24,8 +24,8 @@ from autocell.programme.night import Around, Conductor
 from autocell.programme.programme import Recover, load
 from autocell.programme.wall import VirtualWall
 from autocell.records import Store
-from autocell.session.conduct import Lines
 from autocell.session.experience import reference_setting
+from autocell.session.safe import Lines
 from tests.programme.conftest import EVENING
 
 NIGHT = """

@@ -19,7 +19,8 @@ from autocell.bench.protocols import Connect, Transport
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
 from autocell.records import RunRecord, Store
-from autocell.session.conduct import Ended, Lines, Order, conduct
+from autocell.session.conduct import Ended, Order, conduct
+from autocell.session.safe import Lines
 
 Procedure = Callable[[Bench], Outcome]
 

@@ -23,8 +23,9 @@ from autocell.bench.protocols import Clock, Connect, Line, Transport
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.change import change_passes
 from autocell.procedures.recovery.recover import recover
-from autocell.session.conduct import Ended, Lines, Order, conduct
+from autocell.session.conduct import Ended, Order, conduct
 from autocell.session.experience import reference_setting
+from autocell.session.safe import Lines
 
 _WRITES = ("BEGIN", "INSERT", "UPDATE", "COMMIT", "CREATE", "PRAGMA user_version =")
 _KNOCKED_PERCENT = 40.0
