@@ -20,18 +20,18 @@ from autocell.procedures.recovery.recover import recover
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.programme import hooks
+from autocell.programme.beginning import clear_up_first
+from autocell.programme.past import NOT_BEGUN, NightSoFar, night_so_far
 from autocell.programme.programme import Change, Programme, Recover, Settle, Step
 from autocell.programme.timetable import moment, next_after, night_at
+from autocell.programme.waiting import Waiting
 from autocell.programme.wall import Wall
 from autocell.records import Store
 from autocell.report.morning.verdict import headline
 from autocell.session.conduct import Ended, Order, Procedure, conduct, outcome_of
 from autocell.session.experience import last_experience, reference_setting
 from autocell.session.mornings import look_back, write_morning
-from autocell.session.safe import Lines
-
-_SLICE_S = 30.0
-"""The longest wait without a look at the clock on the wall, which somebody may have set."""
+from autocell.session.safe import Lines, safe_first
 
 _PROVED = (Verdict.REACHED, Verdict.RECOVERED, Verdict.UNCHANGED, Verdict.DEGRADED)
 
@@ -94,8 +94,13 @@ class Conductor:
     worst: Verdict = field(default=Verdict.UNCHANGED, init=False)
     """The worst verdict of the night that ended last, or is under way."""
 
+    def __post_init__(self) -> None:
+        around = self.around
+        self._waiting = Waiting(around.wall, self.programme.zone, around.alive, around.tell)
+
     def once(self) -> Verdict:
         """Carry the steps out once, from now on; the worst verdict."""
+        clear_up_first(self.programme.bench, self.around)
         now = self.around.wall.utc()
         self._night(now.astimezone(self.programme.zone).date(), now)
         return self.worst
@@ -106,15 +111,16 @@ class Conductor:
 
         Raises UsageError for a programme without a time to begin at.
         """
+        clear_up_first(self.programme.bench, self.around)
         while True:
             night = self._wait_for_night()
             try:
-                self._night(night, self._beginning(night), self._done(night))
+                self._night(night, self._beginning(night), self._so_far(night))
             except _ProgrammeIsOver:
                 yield night
                 return
             yield night
-            self._wait_until(self._beginning(night + timedelta(days=1)), "the next night")
+            self._waiting.until(self._beginning(night + timedelta(days=1)), "the next night")
 
     def _beginning(self, night: date) -> datetime:
         assert self.programme.begins is not None
@@ -127,38 +133,52 @@ class Conductor:
         now = self.around.wall.utc()
         night = night_at(now, self.programme.begins, self.programme.zone)
         late_s = (now - self._beginning(night)).total_seconds()
-        if late_s <= self.programme.late_start_s or self._done(night):
+        if late_s <= self.programme.late_start_s or self._so_far(night).begun:
             return night
         night += timedelta(days=1)
-        self._wait_until(self._beginning(night), "the night")
+        self._waiting.until(self._beginning(night), "the night")
         return night
 
-    def _done(self, night: date) -> dict[int, Outcome]:
-        """Outcomes of the steps that a process before this one has carried out in this night."""
-        asked = {"programme": self.programme.name, "night": night.isoformat()}
-        with Store.open(self.around.store) as store:
-            runs = store.asked_with(self.programme.bench.sha256, asked)
-        return {int(run.arguments["step"]): run.outcome for run in runs if run.outcome is not None}
+    def _so_far(self, night: date) -> NightSoFar:
+        """What a process before this one has made of this night."""
+        with safe_first(self.programme.bench, self.around.lines):
+            return night_so_far(self.around.store, self.programme, night)
 
-    def _night(self, night: date, began: datetime, done: dict[int, Outcome] | None = None) -> None:
+    def _night(self, night: date, began: datetime, before: NightSoFar = NOT_BEGUN) -> None:
         self.worst = Verdict.UNCHANGED
         self.around.tell(f"The night of {night.isoformat()} begins.")
         last: Outcome | None = None
-        gone_through = max(done, default=0) if done else 0
         try:
             for number, step in enumerate(self.programme.steps, start=1):
-                if done and number in done:
-                    last = self._count(done[number])
-                    self.around.tell(f"Step {number}, {step}: done before, {last.verdict}.")
-                if number <= gone_through:
-                    continue
-                last = self._step(number, step, night, began, last)
+                if number in before.done:
+                    last = self._done_before(number, step, before)
+                if number > before.gone_through:
+                    last = self._step(number, step, night, began, last)
         except _NightIsOver:
             self.around.tell("The rest of the night is left out.")
         except _ProgrammeIsOver:
+            self.around.tell(
+                "The programme ends. Look at the bench before you start it again; to have this "
+                "night go on, say 'autocell accept' first."
+            )
             self._tell_the_morning(night)
             raise
         self._tell_the_morning(night)
+
+    def _done_before(self, number: int, step: Step, before: NightSoFar) -> Outcome:
+        """The outcome of a step that a process before this one has carried out. If it was the last
+        one, the night goes on or ends with it as it would have then."""
+        outcome = self._count(before.done[number])
+        self.around.tell(f"Step {number}, {step}: done before, {outcome.verdict}.")
+        if number == before.gone_through and not before.accepted:
+            self._heed(outcome)
+        return outcome
+
+    def _heed(self, outcome: Outcome) -> None:
+        """Do with the rest of the night what the programme file says of a step that is held."""
+        if outcome.verdict in _PROVED or self.programme.on_held == "go on":
+            return
+        raise _ProgrammeIsOver if self.programme.on_held == "end the programme" else _NightIsOver
 
     def _tell_the_morning(self, night: date) -> None:
         """Write the morning report and tell where it is; trouble with it ends no programme."""
@@ -167,7 +187,7 @@ class Conductor:
             return
         around.alive("writing the morning report")
         try:
-            with Store.open(around.store) as store:
+            with safe_first(programme.bench, around.lines), Store.open(around.store) as store:
                 found = look_back(
                     store, programme.bench, around.wall.utc(), programme.zone, night=night
                 )
@@ -189,9 +209,9 @@ class Conductor:
         if isinstance(step, Change | Recover):
             return self._set(number, step, night)
         if isinstance(step, Settle):
-            self._wait_until(self.around.wall.utc() + timedelta(seconds=step.seconds), str(step))
+            self._waiting.until(self.around.wall.utc() + timedelta(seconds=step.seconds), str(step))
         else:
-            self._wait_until(next_after(began, step.local, self.programme.zone), str(step))
+            self._waiting.until(next_after(began, step.local, self.programme.zone), str(step))
         return last
 
     def _set(self, number: int, step: Change | Recover, night: date) -> Outcome:
@@ -205,10 +225,7 @@ class Conductor:
         self.around.ended(outcome)
         if (failed := self._hook("after", step, outcome)) is not None:
             self.around.tell(failed)
-        if outcome.verdict not in _PROVED and self.programme.on_held != "go on":
-            raise (
-                _ProgrammeIsOver if self.programme.on_held == "end the programme" else _NightIsOver
-            )
+        self._heed(outcome)
         return outcome
 
     def _run(self, number: int, step: Change | Recover, night: date) -> Outcome:
@@ -225,7 +242,8 @@ class Conductor:
                 command, procedure = "change", self._changing(step.passes, experience)
                 asked |= {} if learned_by is None else {"learned_by": learned_by}
             else:
-                reference = reference_setting(around.store, bench, passes, now=now)
+                with safe_first(bench, around.lines):
+                    reference = reference_setting(around.store, bench, passes, now=now)
                 command, procedure, passes = (
                     "recover",
                     self._recovering(reference),
@@ -267,14 +285,6 @@ class Conductor:
         alive()
         told = hooks.environment(when, self.programme.name, str(step), step.passes, outcome)
         return hooks.call(hook, told, alive)
-
-    def _wait_until(self, then: datetime, why: str) -> None:
-        """Wait in slices: each looks at the clock on the wall, and shows that we are alive."""
-        wall = self.around.wall
-        local = then.astimezone(self.programme.zone)
-        while (left_s := (then - wall.utc()).total_seconds()) > 0.0:
-            self.around.alive(f"waiting until {local:%Y-%m-%d %H:%M}: {why}")
-            wall.sleep(min(left_s, _SLICE_S))
 
     def _count(self, outcome: Outcome) -> Outcome:
         if outcome.verdict.exit_code >= self.worst.exit_code:

@@ -16,6 +16,10 @@ class Wall(Protocol):
         """Date and time, aware, in UTC."""
         ...
 
+    def steady_s(self) -> float:
+        """Seconds since some start, by a clock that nobody can set."""
+        ...
+
     def sleep(self, seconds: float) -> None:
         """Wait."""
         ...
@@ -31,13 +35,18 @@ class MachineWall:
         """Date and time of this machine."""
         return datetime.now(UTC)
 
+    def steady_s(self) -> float:
+        """The machine's monotonic clock."""
+        return self._clock.now()
+
     def sleep(self, seconds: float) -> None:
         """Wait."""
         self._clock.sleep(seconds)
 
 
 class VirtualWall:
-    """A date that passes as a virtual clock does; ``set_back_s`` is what somebody set it back."""
+    """A date that passes as a virtual clock does; ``set_back_s`` is what somebody set it back,
+    negative for forward."""
 
     def __init__(self, clock: VirtualClock, start: datetime) -> None:
         self._clock = clock
@@ -47,6 +56,10 @@ class VirtualWall:
     def utc(self) -> datetime:
         """The start, and what the clock has seen since."""
         return self._start + timedelta(seconds=self._clock.now() - self.set_back_s)
+
+    def steady_s(self) -> float:
+        """The virtual clock."""
+        return self._clock.now()
 
     def sleep(self, seconds: float) -> None:
         """Let the virtual clock go on."""

@@ -1,6 +1,8 @@
 """The write-ahead journal and the run store."""
 
 from autocell.records.run import (
+    BROKE_OFF,
+    CLEAR_UP,
     AxisMeasurement,
     EventRecord,
     MoveRecord,
@@ -15,6 +17,8 @@ from autocell.records.store import Store, default_path
 from autocell.records.writer import RunWriter
 
 __all__ = [
+    "BROKE_OFF",
+    "CLEAR_UP",
     "AxisMeasurement",
     "EventRecord",
     "MoveRecord",

@@ -14,6 +14,12 @@ from autocell.outcome import Outcome, Verdict
 from autocell.reading import Reading
 from autocell.setting import COORDINATES, Setting
 
+BROKE_OFF = "broke off"
+"""The kind of the event that a later run leaves with one that never said how it ended."""
+
+CLEAR_UP = "clear up"
+"""The command of a run that only deals with what the runs before it have left."""
+
 
 @dataclass(frozen=True)
 class RunSummary:
@@ -133,6 +139,18 @@ class RunRecord:
     readings: tuple[ReadingRecord, ...]
     events: tuple[EventRecord, ...]
     outcome: Outcome | None
+
+    @property
+    def broke_off(self) -> bool:
+        """Whether its outcome is what a later run said of it, since it broke off."""
+        return any(event.kind == BROKE_OFF for event in self.events)
+
+    @property
+    def last_s(self) -> float:
+        """When it wrote something down for the last time, s of its bench."""
+        times = [reading.reading.time_s for reading in self.readings]
+        times += [move.intended_s if move.ended_s is None else move.ended_s for move in self.moves]
+        return max([0.0, *times, *(event.time_s for event in self.events)])
 
 
 def _time(text: str | None) -> datetime | None:

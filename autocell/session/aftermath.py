@@ -19,7 +19,15 @@ from autocell.outcome import Outcome, Verdict
 from autocell.procedures.by_signal import by_signal
 from autocell.procedures.light_search import Light
 from autocell.reading import Reading
-from autocell.records import MoveRecord, RunRecord, RunSummary, RunWriter, Store, Whereabouts
+from autocell.records import (
+    BROKE_OFF,
+    MoveRecord,
+    RunRecord,
+    RunSummary,
+    RunWriter,
+    Store,
+    Whereabouts,
+)
 
 DEMO = "demo"
 """Each demonstration has a bench of its own, which ends with it."""
@@ -278,7 +286,9 @@ def _close(store: Store, run: RunRecord, reason: str) -> None:
         readings=len(run.readings),
         moves=len(run.moves),
     )
-    store.writer(run.summary.id).finish(outcome)
+    writer = store.writer(run.summary.id)
+    writer.event(run.last_s, BROKE_OFF, reason)
+    writer.finish(outcome)
 
 
 def _last_move(broken: _BrokenOff) -> str:

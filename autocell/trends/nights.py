@@ -12,7 +12,7 @@ from itertools import pairwise
 from statistics import median
 
 from autocell.outcome import Verdict
-from autocell.records import RunRecord
+from autocell.records import BROKE_OFF, CLEAR_UP, RunRecord
 
 _DAY = timedelta(days=1)
 _NOON = timedelta(hours=12)
@@ -28,11 +28,16 @@ WELL = (Verdict.UNCHANGED, Verdict.REACHED, Verdict.RECOVERED)
 @dataclass(frozen=True)
 class Night:
     """The runs of one night, in the order in which they began. ``missed``: a programme should have
-    carried it out, and there is no run."""
+    carried it out, and there is no run but, perhaps, one that cleared up."""
 
     date: date
     runs: tuple[RunRecord, ...] = ()
     missed: bool = False
+
+    @property
+    def carried_out(self) -> tuple[RunRecord, ...]:
+        """Those that did more than to look what a run that broke off had left."""
+        return tuple(run for run in self.runs if not _only_cleared_up(run))
 
     @property
     def hung(self) -> tuple[RunRecord, ...]:
@@ -48,7 +53,7 @@ class Night:
     @property
     def worst(self) -> Verdict | None:
         """The worst verdict; None without any."""
-        verdicts = [run.outcome.verdict for run in self.runs if run.outcome is not None]
+        verdicts = [run.outcome.verdict for run in self.carried_out if run.outcome is not None]
         return max(verdicts, key=lambda verdict: verdict.exit_code, default=None)
 
 
@@ -91,9 +96,16 @@ def nights(runs: Sequence[RunRecord], now: datetime, zone: tzinfo, most: int) ->
     for day in (first + k * _DAY for k in range((last - first).days + 1)):
         of_night = tuple(by_date.get(day, ()))
         expected = programme_began is not None and due is not None and programme_began < day <= due
-        found.append(Night(day, of_night, missed=expected and not of_night))
+        found.append(Night(day, of_night, missed=expected and all(map(_only_cleared_up, of_night))))
     kept = [run for run in runs if night_of(run, zone) >= first]
     return Nights(tuple(found), programme, tuple(_set_back(kept)))
+
+
+def _only_cleared_up(run: RunRecord) -> bool:
+    """Whether all that a run did was to clear up after others, and with success: that tells nothing
+    of the night."""
+    cleared_up = run.outcome is not None and run.outcome.verdict is Verdict.UNCHANGED
+    return run.summary.command == CLEAR_UP and cleared_up
 
 
 def night_of(run: RunRecord, zone: tzinfo) -> date:
@@ -106,7 +118,7 @@ def last_sign(run: RunRecord) -> datetime:
     """When a run wrote something down for the last time."""
     signs = [run.summary.started_utc]
     signs += [reading.utc for reading in run.readings]
-    signs += [event.utc for event in run.events]
+    signs += [event.utc for event in run.events if event.kind != BROKE_OFF]
     signs += [move.ended_utc or move.intended_utc for move in run.moves]
     return max(signs)
 

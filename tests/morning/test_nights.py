@@ -11,6 +11,7 @@ import pytest
 from autocell.description import BenchDescription
 from autocell.errors import UsageError
 from autocell.outcome import Outcome, Verdict
+from autocell.records import BROKE_OFF, CLEAR_UP, Store
 from autocell.report.morning.morning import Morning
 from autocell.report.morning.verdict import headline, how_it_went, state, tally
 from autocell.session.mornings import look_back
@@ -63,6 +64,37 @@ def test_a_night_is_missed_an_hour_after_it_should_have_begun(
         assert headline(morning) == (
             "Silence: nothing was heard of this bench since 31 October, 22:00"
         )
+
+
+@pytest.mark.parametrize(
+    ("hours", "how_it_is", "told"),
+    [(-4, "without a run", "Nothing was set yet"), (3, "missed", "Silence: nothing was heard")],
+)
+def test_a_run_that_only_cleared_up_is_no_night(
+    hours: int, how_it_is: str, told: str, bench: BenchDescription
+) -> None:
+    story = Story(nights=5, held=(), missed=())
+    due = datetime(2026, 11, 1, 22, 0, tzinfo=HELSINKI).astimezone(UTC)
+    with invented_nights(":memory:", bench, story) as store:
+        clearing = store.begin(CLEAR_UP, bench, due - timedelta(hours=5), "0", {})
+        clearing.finish(Outcome(Verdict.UNCHANGED, "nothing is left of runs that broke off"))
+        morning = look_back(store, bench, due + timedelta(hours=hours), HELSINKI)
+    assert how(morning) == ["well"] * 5 + [how_it_is]
+    assert headline(morning).startswith(told)
+
+
+def test_what_a_later_run_leaves_with_one_that_broke_off_does_not_look_like_a_clock_set_back(
+    bench: BenchDescription,
+) -> None:
+    began = datetime(2026, 11, 1, 22, 0, tzinfo=UTC)
+    times = iter([began + timedelta(seconds=90)])
+    with Store.open(":memory:", utc=lambda: next(times, began + timedelta(hours=1))) as store:
+        broken = store.begin("change", bench, began, "0", {})
+        store.begin(CLEAR_UP, bench, began + timedelta(minutes=1), "0", {})
+        broken.event(0.0, BROKE_OFF, "it broke off")
+        runs = [store.run(summary.id) for summary in reversed(store.runs())]
+    assert runs[0].broke_off
+    assert nights(runs, began, UTC, 3).set_back == ()
 
 
 def test_silence_of_a_week_names_each_night_once(bench: BenchDescription) -> None:

@@ -50,6 +50,13 @@ def write(tmp_path: Path) -> Write:
     return to_file
 
 
+def spoil(store: Path) -> None:
+    """Leave something else than a store in its place."""
+    for file in store.parent.glob(f"{store.name}*"):
+        file.unlink()
+    store.write_text("a note about Sphagnum, long enough to be read as a store " * 30)
+
+
 class Nights:
     """A bench that lives on from night to night; ``held`` are wanted passes that are not proved.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -9,8 +10,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from autocell.outcome import Learned, Verdict
+from autocell.programme.night import Conductor
 from autocell.programme.programme import load
-from tests.programme.conftest import NIGHTS, Nights, Write
+from tests.programme.conftest import EVENING, NIGHTS, Nights, Write, spoil
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
 
@@ -124,17 +126,53 @@ def test_a_clock_that_is_set_back_during_a_wait_is_noticed(nights: Nights) -> No
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("set_back_s", "told"),
+    [(3600.0, "set back by 60.0 min:"), (-1800.0, "set forward by 30.0 min,")],
+)
+def test_a_clock_that_is_set_is_told_within_the_wait(
+    set_back_s: float, told: str, nights: Nights
+) -> None:
+    heard_s: list[float] = []
+
+    def set_once(now_s: float) -> None:
+        if now_s > 3600.0 and nights.wall.set_back_s == 0.0:
+            nights.wall.set_back_s = set_back_s
+
+    def tell(text: str) -> None:
+        if "The clock of this machine was" in text:
+            heard_s.append(nights.clock.now())
+            assert told in text
+
+    nights.clock.on_advance.append(set_once)
+    conductor = nights.conductor()
+    conductor.around = replace(conductor.around, tell=tell)
+    next(Conductor(conductor.programme, conductor.around).every_night())
+    assert len(heard_s) == 1
+    assert 3600.0 <= heard_s[0] <= 3600.0 + 60.0
+
+
+def test_a_clock_that_is_slewed_is_not_told(nights: Nights) -> None:
+    def slew(now_s: float) -> None:
+        nights.wall.set_back_s = 5e-4 * now_s  # the most that an adjustment of Linux slews
+
+    nights.clock.on_advance.append(slew)
+    nights.nights(1)
+    assert nights.wall.set_back_s > 10.0
+    assert not any("The clock" in text for text in nights.told)
+
+
 def test_steps_are_carried_out_once_from_now_on(nights: Nights) -> None:
     assert nights.conductor().once() is Verdict.REACHED
     assert [local(moment) for moment in nights.began] == ["20 18:00", "21 02:00"]
 
 
 def test_a_change_that_cannot_be_begun_is_told_and_the_next_step_follows(
-    nights: Nights,
+    write: Write, tmp_path: Path
 ) -> None:
-    nights.store.write_text("a note about Sphagnum, long enough to be read as a store " * 30)
-    with pytest.raises(Exception, match="not a run store"):
-        nights.nights(1)
+    text = NIGHTS.replace("  - change: 62", "  - settle_min: 1\n  - change: 62")
+    nights = Nights(load(write(text)), tmp_path, EVENING)
+    nights.clock.on_advance.append(lambda _now_s: spoil(nights.store))
     nights.conductor().once()
     (outcome,) = nights.outcomes
     assert outcome.verdict is Verdict.FAILED

@@ -49,8 +49,9 @@ class Morning:
 
     @property
     def last(self) -> RunRecord | None:
-        """The run that ended last in that night."""
-        ended = [run for run in self.runs if run.outcome is not None]
+        """The run that ended last in that night, those left out that only cleared up."""
+        night = self.night
+        ended = [] if night is None else [r for r in night.carried_out if r.outcome is not None]
         return ended[-1] if ended else None
 
     @property

@@ -46,9 +46,11 @@ def headline(morning: Morning) -> str:
     hung = [run for run in morning.runs if run in morning.hung]
     if hung:
         return f"Hung: {'a run' if len(hung) == 1 else f'{len(hung)} runs'} never said how it ended"
+    if morning.outcome is None and all(run.outcome is not None for run in morning.runs):
+        return "Nothing was set yet: only what a run that broke off had left was looked at"
     if morning.outcome is None:
         return "Under way: the first run of the night has not ended yet"
-    ended = [run.outcome for run in morning.runs if run.outcome is not None]
+    ended = [run.outcome for run in morning.night.carried_out if run.outcome is not None]
     return _ended(ended[-1]) + _before([o.verdict for o in ended[:-1] if o.verdict not in WELL])
 
 
