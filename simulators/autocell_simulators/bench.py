@@ -22,7 +22,7 @@ from autocell_simulators.extras import Extra, ExtraName, extra
 from autocell_simulators.faults.director import Director, Entry, Event
 from autocell_simulators.faults.fault import Bench, Rig
 from autocell_simulators.faults.scenario import Scenario, entry
-from autocell_simulators.instruments import dialects
+from autocell_simulators.instruments import dialects, message_endings
 from autocell_simulators.lines import Dialect, InstrumentLine, Line
 from autocell_simulators.mechanics import AxisTraits, SimulatedAxis
 from autocell_simulators.meter import MeterTraits, SimulatedMeter
@@ -128,7 +128,11 @@ class SimulatedBench:
         self._instruments = {
             name: InstrumentLine(dialect, self.present) for name, dialect in speak.items()
         }
-        wires = {} if scenario is None else {name: Wire() for name in self._instruments}
+        wires = (
+            {}
+            if scenario is None
+            else {name: Wire(message_endings(dialect)) for name, dialect in speak.items()}
+        )
         self.lines: Mapping[str, Line] = {
             name: self._faulty(line, wires[name]) if name in wires else line
             for name, line in self._instruments.items()

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from autocell.description import AxisDescription, BenchDescription, DeviceDescription
 from autocell.errors import UsageError
+from autocell_simulators.ascii_lines import AsciiLines
+from autocell_simulators.checked_motion import CheckedAxis, CheckedMotion
 from autocell_simulators.gcode_motion import GcodeMotion
 from autocell_simulators.lines import Dialect
-from autocell_simulators.plain_motion import PlainMotion
+from autocell_simulators.plain_motion import Output, PlainMotion
 from autocell_simulators.scpi_delay_meter import ScpiDelayMeter
 from autocell_simulators.scpi_meter import ScpiMeter
+from autocell_simulators.step_counting_motion import LETTERS, SCREW, TILT, StepCountingMotion
+from autocell_simulators.wire import ENDINGS
 
 if TYPE_CHECKING:
     from autocell_simulators.bench import SimulatedBench
@@ -61,11 +65,67 @@ def dialects(bench: SimulatedBench) -> dict[str, Dialect]:
             dialects[name] = _gcode_board(axes, bench)
         elif axes or outputs:
             _require(device, "ascii-motion", device.driver)
-            dialect = device.section.get("dialect", "plain-motion.yaml")
-            _require(device, "plain-motion", PurePath(str(dialect)).stem)
-            channels = {int(axis.section["channel"]): bench.axes[axis.name] for axis in axes}
-            dialects[name] = PlainMotion(channels, outputs)
+            dialects[name] = _ascii_controller(device, axes, outputs, bench)
     return dialects
+
+
+def message_endings(dialect: Dialect) -> bytes:
+    """Bytes that end a message of an instrument, for a wire that knows nothing else of it."""
+    return dialect.message_endings if isinstance(dialect, AsciiLines) else ENDINGS
+
+
+def _ascii_controller(
+    device: DeviceDescription,
+    axes: Sequence[AxisDescription],
+    outputs: Mapping[int, Output],
+    bench: SimulatedBench,
+) -> Dialect:
+    """The controller whose dialect file is named: each is written from its own manual, and reads
+    no dialect file, so that one that is wrong shows."""
+    asked = PurePath(str(device.section.get("dialect", "plain-motion.yaml"))).stem
+    channels = {int(axis.section["channel"]): axis for axis in axes}
+    match asked:
+        case "plain-motion":
+            moved = {channel: bench.axes[axis.name] for channel, axis in channels.items()}
+            return PlainMotion(moved, outputs)
+        case "checked-motion":
+            return CheckedMotion(
+                {
+                    channel: CheckedAxis(bench.axes[axis.name], axis.unit, 6 - (axis.unit != "mm"))
+                    for channel, axis in channels.items()
+                },
+                outputs,
+            )
+        case "step-counting-motion":
+            return _step_counter(device, channels, outputs, bench)
+    raise UsageError(
+        f"device {device.name!r}: the simulated bench speaks 'plain-motion', 'checked-motion' and "
+        f"'step-counting-motion' here, not {asked!r}"
+    )
+
+
+def _step_counter(
+    device: DeviceDescription,
+    channels: Mapping[int, AxisDescription],
+    outputs: Mapping[int, Output],
+    bench: SimulatedBench,
+) -> StepCountingMotion:
+    if outputs:
+        raise UsageError(
+            f"device {device.name!r}: step-counting-motion has no outputs, and works no shutter; "
+            "take the shutter out of the bench file, or put it on another controller"
+        )
+    if unknown := sorted(set(channels) - set(LETTERS)):
+        raise UsageError(
+            f"device {device.name!r}: step-counting-motion has the channels 1 to {max(LETTERS)}, "
+            f"and no {unknown[0]}"
+        )
+    return StepCountingMotion(
+        {
+            LETTERS[channel]: (bench.axes[axis.name], SCREW if axis.unit == "mm" else TILT)
+            for channel, axis in channels.items()
+        }
+    )
 
 
 def _gcode_board(axes: Sequence[AxisDescription], bench: SimulatedBench) -> GcodeMotion:

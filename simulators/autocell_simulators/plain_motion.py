@@ -9,10 +9,10 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from autocell_simulators.ascii_lines import LONGEST_LINE, AsciiLines
 from autocell_simulators.mechanics import MoveRefusedError, SimulatedAxis
 
 _IDENTITY = "ID PLAIN-MOTION 1.2 SN 0417"
-_LONGEST_LINE = 64
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d{0,5})?|\.\d{1,5})")
 _PER_UNIT = 1e3
 """Wire units (mm, mrad) in one SI unit (m, rad)."""
@@ -30,39 +30,18 @@ class _RefusedError(Exception):
     """A command that cannot be carried out, by its word in the dialect."""
 
 
-class PlainMotion:
+class PlainMotion(AsciiLines):
     """A controller with its axes and outputs, each by its number on the wire."""
 
-    __slots__ = ("_axes", "_buffer", "_outputs", "_ready")
+    __slots__ = ("_axes", "_outputs")
+
+    command_ending = b"\r"
+    message_endings = b"\r\n"
 
     def __init__(self, axes: Mapping[int, SimulatedAxis], outputs: Mapping[int, Output]) -> None:
+        super().__init__()
         self._axes = axes
         self._outputs = outputs
-        self._buffer = self._ready = b""
-
-    @property
-    def next_s(self) -> float | None:
-        """Always None: this controller answers at once."""
-        return None
-
-    def advance(self, now_s: float) -> None:
-        """Nothing here waits for time."""
-
-    def take(self) -> bytes:
-        """The replies that were not taken yet."""
-        ready, self._ready = self._ready, b""
-        return ready
-
-    def feed(self, data: bytes, now_s: float) -> None:
-        """Carry out the commands that ``data`` completes."""
-        *lines, self._buffer = (self._buffer + data).split(b"\r")
-        if len(self._buffer) > _LONGEST_LINE:
-            self._buffer = self._buffer[: _LONGEST_LINE + 1]  # enough to know it is too long
-        self._ready += b"".join(self._answer(line) for line in lines)
-
-    def hang_up(self) -> None:
-        """The client is gone: forget half a command, and replies that nobody will read."""
-        self._buffer = self._ready = b""
 
     def _answer(self, line: bytes) -> bytes:
         words = line.decode("ascii", errors="replace").split()
@@ -73,7 +52,7 @@ class PlainMotion:
         if not re.fullmatch(r"[0-9]+", words[0]):
             return _error("0", "COMMAND")
         number, *command = words
-        if len(line) > _LONGEST_LINE:
+        if len(line) > LONGEST_LINE:
             return _error(number, "COMMAND")
         try:
             return _reply(f"{number} {self._carry_out(int(number), command)}")

@@ -18,7 +18,8 @@ from autocell.bench.file import load, shipped
 from tests.drivers.other_programs import epics_base, free_port, looking_at
 
 WIRES = ("in process", "pty", "TCP")
-FAMILIES = [f"{family}, {wire}" for family in ("plain motion", "G-code") for wire in WIRES]
+DIALECTS = ("plain-motion", "step-counting-motion", "checked-motion")
+FAMILIES = [f"{family}, {wire}" for family in (*DIALECTS, "G-code") for wire in WIRES]
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -30,8 +31,8 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 @pytest.fixture
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     family, _, wire = request.param.partition(", ")
-    if family == "plain motion":
-        with simulated(shipped("peat-bog"), wire, tmp_path) as made:
+    if family in DIALECTS:
+        with simulated(ascii_bench(family, tmp_path), wire, tmp_path) as made:
             yield made
     elif family == "G-code":
         with simulated(gcode_bench(tmp_path), wire, tmp_path) as made:
@@ -69,6 +70,18 @@ def simulated(path: Path, wire: str, folder: Path) -> Iterator[Rig]:
         served_file = served.write_bench_file(folder / "served.yaml")
         yield Rig(load(served_file), RealClock(), connect)
     assert bench.truth_report()["limit_violations"] == 0
+
+
+def ascii_bench(dialect: str, folder: Path) -> Path:
+    """The shipped bench with its axes on the controller of a shipped dialect."""
+    text = shipped("peat-bog").read_text("utf-8")
+    text = text.replace("plain-motion.yaml", str(shipped(dialect)))
+    text = text.replace("identity: PLAIN-MOTION", f"identity: {dialect.upper()}")
+    path = folder / f"{dialect}.yaml"
+    if "set_output" not in shipped(dialect).read_text("utf-8"):
+        return without_shutter(text, path)
+    path.write_text(text, "utf-8")
+    return path
 
 
 def gcode_bench(folder: Path) -> Path:

@@ -54,6 +54,11 @@ def test_a_given_truth_is_used_as_it_is(description: BenchDescription, clock: Vi
         ("meter", {"driver": "other-meter"}, "device 'meter'.*'scpi-power-meter'.*'other-meter'"),
         ("motion", {"driver": "g-code"}, "device 'motion'.*'ascii-motion'.*'g-code'"),
         ("motion", {"section": {"dialect": "our-own.yaml"}}, "'plain-motion'.*'our-own'"),
+        (
+            "motion",
+            {"section": {"dialect": "step-counting-motion.yaml"}},
+            "no outputs, and works no shutter",
+        ),
     ],
 )
 def test_an_instrument_that_cannot_be_simulated_is_refused(
