@@ -208,6 +208,8 @@ class MeterDescription:
     """With which it follows the light."""
     dark_tolerance_w: float = 0.0
     """What may be left of the dark level after it was subtracted."""
+    largest_zero_w: float | None = None
+    """The meter is to take its zero in the dark, if no more than this falls on it; else None."""
     stray_tolerance: float = 0.0
     """Share of the arriving light that may reach the detector without following the path, beside
     what the detector's ``stray_fraction`` says."""

@@ -153,6 +153,15 @@ def _steps(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                 )
 
 
+def _zeroing(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    if at(raw, ("power_meter", "zeroing")) is not None and at(raw, ("shutter",)) is None:
+        yield Complaint(
+            ("power_meter", "zeroing"),
+            "a meter is zeroed in the dark, and there is no shutter to make it dark; take the key "
+            "out, or describe the shutter",
+        )
+
+
 def _spacing(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     if isinstance(raw.get("axes"), Mapping) and "spacing" not in raw["axes"]:
         yield Complaint(
@@ -364,6 +373,7 @@ _CHECKS: tuple[Callable[[Mapping[str, Any]], Iterator[Complaint]], ...] = (
     _detector_faces_something,
     _limits,
     _steps,
+    _zeroing,
     _spacing,
     _devices_exist,
     _channels_differ,

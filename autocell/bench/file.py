@@ -157,6 +157,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             * (
                 meter.noise_floor_uw if meter.dark_tolerance_uw is None else meter.dark_tolerance_uw
             ),
+            largest_zero_w=None if meter.zeroing is None else meter.zeroing.largest_uw * _UW,
             stray_tolerance=meter.stray_tolerance,
         ),
         shutter=None if shutter is None else ShutterDescription(shutter.device, raw["shutter"]),

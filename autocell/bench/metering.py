@@ -8,7 +8,7 @@ import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from autocell.bench.protocols import Clock, PowerMeter, Shutter
+from autocell.bench.protocols import Clock, KeepsRange, PowerMeter, Shutter, ZeroesItself
 from autocell.bench.samples import (
     BAD_IN_A_ROW,
     OUTLIER_SHARE,
@@ -66,6 +66,7 @@ class Metering:
         """Samples that had to be taken again."""
         self._averaged: list[tuple[float, float]] = []
         self.dark: Power | None = None
+        self._is_zeroed = False
         self.settle_s = max(SETTLE_S, _FOLLOWED * description.time_constant_s)
         """How long to rest after a change of the light: longer for a detector that lags, such as a
         thermal head, once the bench file or the shutter has told by how much."""
@@ -73,6 +74,7 @@ class Metering:
     def measure_dark(self) -> Power:
         """Close the shutter, read, open it again; the level is kept for later readings.
 
+        Where the bench file wants the meter zeroed, that is done the first time, in this dark.
         Without a shutter the level is taken as zero, give or take the noise floor. After a stop
         the shutter stays closed. Raises ReadingError or DeviceError.
         """
@@ -86,9 +88,10 @@ class Metering:
                 )
             return self.dark
         self._check()
+        self._check_range()
         self._shutter.close()
         try:
-            dark = self._dark_level()
+            dark = self._zeroed(self._dark_level())
         except Exception:
             with contextlib.suppress(DeviceError):
                 self._shutter.open()
@@ -108,6 +111,37 @@ class Metering:
             if not self._has_lagged():
                 return dark
         return self._dark_average()
+
+    def _zeroed(self, dark: Power) -> Power:
+        """Have the meter take its zero, and see what it shows of the dark then. Raises ReadingError
+        where light falls on it, and where it shows no less than before."""
+        largest_w, name = self._description.largest_zero_w, self._meter.name
+        if largest_w is None or self._is_zeroed or not isinstance(self._meter, ZeroesItself):
+            return dark
+        if abs(dark.power_w) > largest_w:
+            raise ReadingError(
+                f"{name} shows {dark.power_w * 1e6:.3g} µW with the shutter closed, more than "
+                f"zeroing.largest_uw ({largest_w * 1e6:g}); it was not zeroed: does the shutter "
+                "close, and is the room dark?"
+            )
+        zero_w = self._meter.zero()
+        left = self._dark_average()
+        within_w = 3.0 * math.hypot(left.uncertainty_w, self._description.noise_floor_w)
+        if abs(left.power_w) > within_w:
+            raise ReadingError(
+                f"{name} was zeroed, and shows {left.power_w * 1e6:.3g} µW in the dark all the "
+                f"same, {dark.power_w * 1e6:.3g} µW before; does power_meter.zeroing.set zero it?"
+            )
+        self._is_zeroed = True
+        self._tell(
+            f"{name} was zeroed in the dark: its zero is {zero_w * 1e6:.3g} µW, and the dark level "
+            f"{left.power_w * 1e6:.3g} µW, before {dark.power_w * 1e6:.3g} µW"
+        )
+        return left
+
+    def _check_range(self) -> None:
+        if isinstance(self._meter, KeepsRange) and (found := self._meter.check_range()):
+            self._tell(found)
 
     def _dark_average(self) -> Power:
         self._rest()
@@ -187,6 +221,8 @@ class Metering:
             self._check()
             raw = self._meter.read()
             if raw.overrange or raw.power_w > self._description.range_w:
+                if "overrange" not in bad:
+                    self._check_range()  # somebody may have turned it down
                 bad.append("overrange")
             elif not math.isfinite(raw.power_w):
                 bad.append("not a number")

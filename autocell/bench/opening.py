@@ -28,6 +28,7 @@ from autocell.bench.protocols import (
     Thermometer,
     Transport,
     Troubles,
+    ZeroesItself,
 )
 from autocell.bench.step_counting import counting_steps
 from autocell.description import AxisDescription, BenchDescription, DeviceDescription
@@ -244,6 +245,12 @@ def _assemble(
     meter = _asked(
         description, ("power_meter",), meter_device.power_meter, "power_meter", meter_section
     )
+    if description.meter.largest_zero_w is not None and not isinstance(meter, ZeroesItself):
+        place = where(description.path, ("power_meter", "zeroing"))
+        raise BenchFileError(
+            f"{place}: the driver {description.devices[description.meter.device].driver} zeroes no "
+            "meter; take the key out, or zero it by hand"
+        )
     shutter = None
     if description.shutter is not None:
         shutter_device = devices[description.shutter.device]

@@ -146,6 +146,30 @@ class PowerMeter(Protocol):
 
 
 @runtime_checkable
+class ZeroesItself(Protocol):
+    """A power meter that can take what falls on it for no light."""
+
+    def zero(self) -> float:
+        """Take what falls on the detector now for no light; the zero as it reads back, W.
+
+        Whoever calls sees to the dark. Raises Refused when the instrument did not take it.
+        """
+        ...
+
+
+@runtime_checkable
+class KeepsRange(Protocol):
+    """A power meter whose range can be read back."""
+
+    def check_range(self) -> str | None:
+        """Read the range back, and set it again where somebody has changed it: what was found
+        then, in words. None when it is as it was set, or the bench file does not say how to ask.
+        Raises Refused when the instrument does not take it.
+        """
+        ...
+
+
+@runtime_checkable
 class DelayMeter(Protocol):
     """A meter of how late intensity-modulated light arrives, as the phase of its modulation."""
 

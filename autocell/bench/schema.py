@@ -346,6 +346,19 @@ class MeterSetting(Section):
     expect: Text
 
 
+class ZeroingSection(Section):
+    """How the instrument takes its zero, and how to ask for the zero that it has, in watts.
+
+    ``takes_ms`` is how long that may take; a meter that sees more than ``largest_uw`` in the dark
+    is not zeroed.
+    """
+
+    command: Text = Field(alias="set")
+    ask: Text
+    takes_ms: Positive = 5000.0
+    largest_uw: Positive
+
+
 class LightMeterSection(Section):
     """A meter of optical power, and the noise of one of its readings.
 
@@ -373,6 +386,7 @@ class PowerMeterSection(LightMeterSection):
     """
 
     dark_tolerance_uw: NotNegative | None = None
+    zeroing: ZeroingSection | None = None
     stray_tolerance: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, lt=1)] = 1e-4
 
 

@@ -70,6 +70,12 @@ def reading(raw: bytes, range_w: float) -> RawReading:
     return RawReading(value)
 
 
+def complete(raw: bytes) -> None:
+    """A reply to ``*OPC?``, which is 1 once all is done (IEEE 488.2, 10.19). Raises BadReply."""
+    if text(raw).removeprefix("+") != "1":
+        raise BadReply(f"{text(raw)!r} does not say that the operation is complete")
+
+
 def error(raw: bytes) -> tuple[int, str]:
     """A reply to ``SYSTem:ERRor?``: number (0 is none) and text (SCPI-1999 volume 2, 21.8)."""
     found = _NO_ERROR.fullmatch(text(raw))

@@ -140,6 +140,15 @@ class ScpiInstrument:
             self._notes.append(self._apply(row, place))
             self._set.append((row, place))
 
+    def _tell(self, command: str, reply_s: float | None = None) -> None:
+        """Send a command, and see that it was obeyed; with ``reply_s``, that it has ended by then
+        (``*OPC?``, IEEE 488.2). Raises Refused, NoReply."""
+        self._exchange.tell(f"{command}\n".encode("ascii"))
+        if reply_s is not None:
+            self._exchange.ask(b"*OPC?\n", scpi_codec.complete, reply_s=reply_s)
+        if problems := self.errors():
+            raise Refused(f"the {self.kind} refuses {command!r}: {'; '.join(problems)}")
+
     def _set_again(self) -> None:
         self.errors()
         for row, place in self._set:
@@ -164,9 +173,7 @@ class ScpiInstrument:
     def _apply(self, row: scpi_codec.SettingTemplate, place: str) -> str:
         """Write one setting, read it back and compare; what it reads. Raises Refused."""
         for _ in range(_WRITE_ATTEMPTS):
-            self._exchange.tell(f"{row.set}\n".encode("ascii"))
-            if problems := self.errors():
-                raise Refused(f"the {self.kind} refuses {row.set!r}: {'; '.join(problems)}")
+            self._tell(row.set)
             found = self._exchange.ask(f"{row.ask}\n".encode("ascii"), scpi_codec.text)
             if scpi_codec.same(found, row.expect):
                 return f"{row.ask} {found}"

@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from autocell.bench.protocols import RawReading
+from autocell.errors import BenchFileError, Refused
 from autocell_drivers import scpi_codec, sections
 from autocell_drivers.exchange import Exchange
+from autocell_drivers.scpi_codec import SettingTemplate
 from autocell_drivers.scpi_instrument import ScpiInstrument, settings
+
+_RANGE_FIELD = "{range_w"
+
+
+@dataclass(frozen=True)
+class Zeroing:
+    """How an instrument takes its zero, how it is asked for it (W), how long that may take, and
+    how large a zero in the dark may be."""
+
+    set: str
+    ask: str
+    takes_s: float
+    largest_w: float
 
 
 class ScpiPowerMeter(ScpiInstrument):
@@ -21,33 +38,79 @@ class ScpiPowerMeter(ScpiInstrument):
 
         Keys of this driver: ``channel`` (1), ``settings`` and ``sample_ms`` (1), the time of one
         of the samples that ``{averages}`` counts. Fields of the settings: ``{wavelength_nm}``,
-        ``{wavelength_m}``, ``{range_w}``, ``{averages}`` and ``{averaging_ms}``. Raises
+        ``{wavelength_m}``, ``{range_w}``, ``{averages}`` and ``{averaging_ms}``; the row with
+        ``{range_w}`` is how its range is asked for later. With ``zeroing`` (``set``, ``ask``,
+        ``takes_ms``, ``largest_uw``) the channel can be zeroed; nothing is zeroed here. Raises
         BenchFileError before anything is sent; Refused when the instrument does not take a value.
         """
         channel = sections.whole_number(section, "channel", name, default=1)
         values = _values(section, name)
-        self._configure(settings(section, name, values), name)
+        zeroing = _zeroing(section, name)
+        rows = settings(section, name, values)
+        self._configure(rows, name)
         suffix = "" if channel == 1 else str(channel)
-        return ScpiMeterChannel(
+        channel_of = (
             name,
             f"READ{suffix}?\n".encode("ascii"),
             values["range_w"],
             values["averaging_ms"] / 1e3,
             self._exchange,
+            self,
+            _range_row(section, rows),
         )
+        if zeroing is None:
+            return ScpiMeterChannel(*channel_of)
+        return ZeroingChannel(*channel_of, zeroing)
+
+    def keep_range(self, row: SettingTemplate, place: str) -> str | None:
+        """Ask for a setting, and write it again if it reads otherwise: what it read then."""
+        found = self._exchange.ask(f"{row.ask}\n".encode("ascii"), scpi_codec.text)
+        if scpi_codec.same(found, row.expect):
+            return None
+        self._apply(row, place)
+        return (
+            f"somebody has changed a setting of {place}: {row.ask} read {found} instead of "
+            f"{row.expect}; it was set again"
+        )
+
+    def zero(self, zeroing: Zeroing, place: str) -> float:
+        """Have the instrument take its zero, and read it back, W. Raises Refused when it does not
+        obey, or when what it took is more than a dark level."""
+        self._tell(zeroing.set, ScpiPowerMeter.reply_s + zeroing.takes_s)
+        found_w = self.zero_w(zeroing)
+        if not abs(found_w) <= zeroing.largest_w:
+            raise Refused(
+                f"the {self.kind} was told {zeroing.set!r}, and its zero is {found_w * 1e6:.3g} µW "
+                f"now, more than {place}.zeroing.largest_uw ({zeroing.largest_w * 1e6:g}): it saw "
+                "light; zero it again in the dark"
+            )
+        return found_w
+
+    def zero_w(self, zeroing: Zeroing) -> float:
+        """The zero that the instrument has, W."""
+        return self._exchange.ask(f"{zeroing.ask}\n".encode("ascii"), scpi_codec.number)
 
 
 class ScpiMeterChannel:
     """One channel. Each reading is a fresh measurement: ``READ?`` starts it (SCPI-1999)."""
 
     def __init__(
-        self, name: str, question: bytes, range_w: float, averaging_s: float, exchange: Exchange
+        self,
+        name: str,
+        question: bytes,
+        range_w: float,
+        averaging_s: float,
+        exchange: Exchange,
+        instrument: ScpiPowerMeter,
+        range_row: SettingTemplate | None,
     ) -> None:
         self._name = name
         self._question = question
         self._range_w = range_w
         self._averaging_s = averaging_s
         self._exchange = exchange
+        self._instrument = instrument
+        self._range_row = range_row
 
     @property
     def name(self) -> str:
@@ -66,6 +129,88 @@ class ScpiMeterChannel:
             lambda raw: scpi_codec.reading(raw, self._range_w),
             reply_s=ScpiPowerMeter.reply_s + 2.0 * self._averaging_s,
         )
+
+    def check_range(self) -> str | None:
+        """Read the range back, and set it again where somebody has changed it: what was found
+        then, in words. None where it is as it was set, or no row of the settings has it."""
+        if self._range_row is None:
+            return None
+        return self._instrument.keep_range(self._range_row, self._name)
+
+
+class ZeroingChannel(ScpiMeterChannel):
+    """A channel whose bench file says how it is zeroed.
+
+    A meter that comes back after its line was gone without the zero that it had is refused: dark
+    levels that were read before no longer hold.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        question: bytes,
+        range_w: float,
+        averaging_s: float,
+        exchange: Exchange,
+        instrument: ScpiPowerMeter,
+        range_row: SettingTemplate | None,
+        zeroing: Zeroing,
+    ) -> None:
+        super().__init__(name, question, range_w, averaging_s, exchange, instrument, range_row)
+        self._zeroing = zeroing
+        self._zero_w: float | None = None
+        exchange.on_return(self._has_kept_its_zero)
+
+    def zero(self) -> float:
+        """Take what falls on the detector now for no light; the zero as it reads back, W.
+
+        Whoever calls sees to the dark. Raises Refused when the instrument does not obey, or took
+        more than the bench file's largest zero; NoReply, BadReply or Disconnected.
+        """
+        self._zero_w = None
+        self._zero_w = self._instrument.zero(self._zeroing, self._name)
+        return self._zero_w
+
+    def _has_kept_its_zero(self) -> None:
+        if self._zero_w is None:
+            return
+        found_w = self._instrument.zero_w(self._zeroing)
+        if not math.isclose(found_w, self._zero_w, rel_tol=1e-3, abs_tol=1e-12):
+            raise Refused(
+                f"{self._name} was gone, and its zero is {found_w * 1e6:.3g} µW now instead of "
+                f"{self._zero_w * 1e6:.3g} µW: was it switched off? Start anew, to zero it"
+            )
+
+
+def _range_row(
+    section: Mapping[str, Any], rows: Sequence[SettingTemplate]
+) -> SettingTemplate | None:
+    """The filled row whose template speaks of the range."""
+    templates = section.get("settings", [])
+    told = (row for template, row in zip(templates, rows, strict=True)
+            if _RANGE_FIELD in template["expect"])  # fmt: skip
+    return next(told, None)
+
+
+def _zeroing(section: Mapping[str, Any], name: str) -> Zeroing | None:
+    words = section.get("zeroing")
+    if words is None:
+        return None
+    where = f"{name}.zeroing"
+    if not isinstance(words, Mapping):
+        raise BenchFileError(f"{where}: write {{set: …, ask: …, largest_uw: …}}")
+    sections.refuse_unknown(words, ("set", "ask", "takes_ms", "largest_uw"), where)
+    told = {part: sections.text(words, part, where) for part in ("set", "ask")}
+    for part, text in told.items():
+        if text.endswith("?") != (part == "ask"):
+            raise BenchFileError(f"{where}.{part} is {text!r}; set is a command, ask a query")
+        if not text.isascii() or not text.isprintable():
+            raise BenchFileError(f"{where}.{part}: {text!r} is not printable ASCII")
+    return Zeroing(
+        **told,
+        takes_s=sections.positive(words, "takes_ms", where, default=5000.0) / 1e3,
+        largest_w=sections.positive(words, "largest_uw", where) * 1e-6,
+    )
 
 
 def _values(section: Mapping[str, Any], name: str) -> dict[str, float]:
