@@ -37,8 +37,11 @@ class WireUnits:
 
     def to_wire(self, position: float) -> str:
         """A position (m or rad) in the controller's digits."""
-        text = f"{self.offset + position * self.per_si:.{self.decimals}f}"
-        return text.removeprefix("-") if float(text) == 0.0 else text
+        return self._digits(self.offset + position * self.per_si)
+
+    def amount_to_wire(self, amount: float) -> str:
+        """A distance (m or rad) in the controller's digits."""
+        return self._digits(amount * self.per_si)
 
     def to_si(self, value: float) -> float:
         """A controller value as a position (m or rad)."""
@@ -48,6 +51,10 @@ class WireUnits:
     def resolution(self) -> float:
         """The smallest step that the digits can say, m or rad."""
         return float(10.0**-self.decimals / abs(self.per_si))
+
+    def _digits(self, value: float) -> str:
+        text = f"{value:.{self.decimals}f}"
+        return text.removeprefix("-") if float(text) == 0.0 else text
 
 
 class AsciiCodec:

@@ -156,31 +156,38 @@ class AsciiAxis:
         return self._position
 
     def start_move(self, target: float) -> None:
-        """Ask for an absolute move (m or rad); returns once the controller has accepted it.
+        """Ask for a move to a target (m or rad); returns once the controller has accepted it.
 
-        When no acknowledgement comes the move may have been accepted all the same, so the axis is
-        asked; only one that stands still elsewhere is sent the move a second time, and not even
-        that when the line was gone: the controller may have been switched off and count from
-        elsewhere. What was refused is sent once more. Raises LimitError for a target that is no
-        number, Refused when the controller says no, NoReply, BadReply or Disconnected when the move
-        may not have been accepted.
+        A controller without absolute moves is sent the way from where it says that it is. When no
+        acknowledgement comes the move may have been accepted all the same, so the axis is asked;
+        only one that stands still elsewhere is sent the move a second time, and not even that when
+        the line was gone: the controller may have been switched off and count from elsewhere. What
+        was refused is sent once more. A relative move is never sent twice: it would go twice as far
+        if the first was only late.
+
+        Raises LimitError for a target that is no number, Refused when the controller says no,
+        NoReply, BadReply or Disconnected when the move may not have been accepted.
         """
         if not math.isfinite(target):
             raise LimitError(f"axis {self._name}: target {target} is no position; nothing was sent")
         start = self.position() if self._position is None else self._position
         self._heading = math.copysign(1.0, (target - start) * self._units.per_si)
         self._motion_seen = False
-        move = self._controller.dialect.move_to
-        text = self._units.to_wire(target)
+        move, fields = self._move(target)
+        is_relative = self._controller.dialect.move_to is None
         try:
-            self._controller.once(move, axis=self._wire, target=text)
+            self._controller.once(move, **fields)
         except Refused:
+            if is_relative:
+                raise
             # It has accepted nothing. Perhaps it heard something else: few lines notice a flipped
             # bit. What it refuses twice it means.
-            self._controller.once(move, axis=self._wire, target=text)
+            self._controller.once(move, **fields)
         except (NoReply, BadReply):
             if not self._under_way(target):
-                self._controller.once(move, axis=self._wire, target=text)
+                if is_relative:
+                    raise
+                self._controller.once(move, **fields)
         except Disconnected:
             if not self._under_way(target):
                 raise
@@ -229,6 +236,16 @@ class AsciiAxis:
     @property
     def _lag_s(self) -> float:
         return self._controller.dialect.moving_bit_lag_ms / 1000.0
+
+    def _move(self, target: float) -> tuple[Phrase, dict[str, str]]:
+        """The phrase that moves the axis to a target, and what to fill in."""
+        dialect = self._controller.dialect
+        if dialect.move_to is not None:
+            return dialect.move_to, {"axis": self._wire, "target": self._units.to_wire(target)}
+        assert dialect.move_by is not None  # a dialect has one or the other
+        # asked anew: an axis that was stopped, or turned by hand, is not where it was
+        amount = self._units.amount_to_wire(target - self.position())
+        return dialect.move_by, {"axis": self._wire, "amount": amount}
 
     def _under_way(self, target: float) -> bool:
         """Whether a move that was not acknowledged has been accepted all the same."""

@@ -152,7 +152,8 @@ class Dialect(_Part):
     moving_bit_lag_ms: float = Field(0.0, ge=0.0)
     axis_names: Mapping[int, str] = Field(default_factory=dict)
     identity: Query
-    move_to: Phrase
+    move_to: Phrase | None = None
+    """An absolute move; without one, every move is sent as :attr:`move_by`."""
     move_by: Phrase | None = None
     position: Query
     status: Query
@@ -185,8 +186,12 @@ class Dialect(_Part):
             _needs_group(self.limits, "limits", "high")
         if self.output is not None:
             _needs_group(self.output, "output", "state")
-        if "{target}" not in self.move_to.send:
+        if self.move_to is None and self.move_by is None:
+            raise ValueError("there is no move; write move_to, or move_by where it knows no other")
+        if self.move_to is not None and "{target}" not in self.move_to.send:
             raise ValueError("move_to.send names no {target}")
+        if self.move_by is not None and "{amount}" not in self.move_by.send:
+            raise ValueError("move_by.send names no {amount}")
         for key, fields in _FIELDS.items():
             phrase: Phrase | None = getattr(self, key)
             if phrase is not None:

@@ -32,6 +32,7 @@ def test_shipped_dialects_load(name):
         ("(?P<low>{number})", "{number}", r"limits\.reply needs the named group \(\?P<low>"),
         ("MA {target}", "MA", r"move_to\.send names no \{{target\}}"),
         ("MA {target}", "MA {goal}{target}", r"move_to: unknown field \{{goal\}}"),
+        ("MR {amount}", "MR", r"move_by\.send names no \{{amount\}}"),
         ("{axis} PO?", "{axis} PÖ?", r"position\.send: .* cannot be written in ascii"),
         ("{axis} PO?", "{axis} PO?\\r", r"{line}: position\.send: .*command_ending"),
         ("PO (?P<position>", "PO ((?P<position>", r"{line}: position\.reply: .*regular expression"),
@@ -48,6 +49,16 @@ def test_mistake_is_refused_with_its_line_and_path(tmp_path, old, new, told):
     with pytest.raises(BenchFileError, match=told.format(line=line)) as refusal:
         load_dialect(path)
     assert str(path) in str(refusal.value)
+
+
+def test_dialect_needs_a_move_of_one_kind_or_the_other(tmp_path):
+    path = tmp_path / "lab.yaml"
+    lines = PLAIN.splitlines(keepends=True)
+    path.write_text("".join(line for line in lines if not line.startswith("move_to")), "utf-8")
+    assert load_dialect(path).move_to is None
+    path.write_text("".join(line for line in lines if not line.startswith("move_")), "utf-8")
+    with pytest.raises(BenchFileError, match="no move; write move_to, or move_by"):
+        load_dialect(path)
 
 
 def test_file_that_is_not_there_or_no_mapping_is_refused(tmp_path):

@@ -1,4 +1,5 @@
-"""Whatever PyVISA reaches with its pure Python back end: TCP sockets, USB, serial, VXI-11.
+"""Whatever PyVISA reaches: TCP sockets, USB, serial, VXI-11, with its pure Python back end or, for
+what is neither a socket nor a serial port, the library that ``PYVISA_LIBRARY`` names.
 
 Three things differ from what VISA promises, and are put right here: a closed TCP port opens
 without complaint, a peer that hangs up looks like one that is silent, and bytes that came before
@@ -32,9 +33,13 @@ _WRITE_S = 0.5
 _MESSAGE_SIZE = 4096
 
 
+_LIBRARY = "PYVISA_LIBRARY"
+"""The environment variable by which PyVISA is told of a VISA library."""
+
+
 @functools.cache
-def _manager() -> pyvisa.ResourceManager:
-    return pyvisa.ResourceManager("@py")
+def _manager(library: str) -> pyvisa.ResourceManager:
+    return pyvisa.ResourceManager(library)
 
 
 class VisaTransport:
@@ -52,7 +57,9 @@ class VisaTransport:
         self._is_stream = is_socket or kind[0] == InterfaceType.asrl
         self._is_serial = kind[0] == InterfaceType.asrl
         try:
-            self._resource = _open(address)
+            # Sockets and serial ports need the back end that shows what is below them.
+            library = "@py" if self._is_stream else os.environ.get(_LIBRARY, "@py")
+            self._resource = _open(address, library)
             if is_socket:
                 self._socket = self._interface()
                 self._arrived(self._socket)
@@ -207,9 +214,9 @@ def _check_host(address: str, host: str, port: str) -> None:
         ) from error
 
 
-def _open(address: str) -> MessageBasedResource:
+def _open(address: str, library: str) -> MessageBasedResource:
     try:
-        resource = _manager().open_resource(address, open_timeout=_OPEN_MS)
+        resource = _manager(library).open_resource(address, open_timeout=_OPEN_MS)
     # The back end raises bare Exception when it cannot connect, and ValueError when a library
     # for this kind of resource is not installed.
     except Exception as error:
