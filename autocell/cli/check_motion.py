@@ -19,7 +19,7 @@ from autocell.cli.progress import shown
 from autocell.cli.results import print_finished
 from autocell.cli.session import Order, conduct, looking, print_cautions
 from autocell.description import BenchDescription
-from autocell.errors import UsageError
+from autocell.errors import Stopped, UsageError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.positioning.check import (
     AxisChecked,
@@ -116,7 +116,8 @@ def keep_measured(
 
 
 def _ask_first(invocation: Invocation, description: BenchDescription, wish: Wish) -> None:
-    """Raises UsageError where nobody can be asked, and click.Abort when the answer is no."""
+    """Raises UsageError where nobody can be asked, Stopped when the answer is no, and click.Abort
+    when there is none."""
     if not sys.stdin.isatty():
         raise UsageError(
             "check --motion moves the axes and asks first, and nobody can be asked here; say --yes "
@@ -129,7 +130,8 @@ def _ask_first(invocation: Invocation, description: BenchDescription, wish: Wish
         "Axes will move. Keep the travel free and a hand at the hardware stop; local rules decide.",
         "yellow",
     )
-    click.confirm("Move them?", abort=True, err=True)
+    if not click.confirm("Move them?", err=True):
+        raise Stopped("no axis was moved, as you wished")
 
 
 def _show(invocation: Invocation, description: BenchDescription, wish: Wish, as_json: bool) -> int:

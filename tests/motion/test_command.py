@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
+import os
+import pty
 import signal
+import subprocess
 import time
 
 import pytest
@@ -10,7 +15,7 @@ import pytest
 from autocell.bench.file import load
 from autocell.records import Store
 from autocell.session.axis_memory import hardware
-from tests.cli.conftest import CommandLine
+from tests.cli.conftest import AUTOCELL, CommandLine
 
 
 @pytest.fixture
@@ -29,6 +34,56 @@ def test_options_of_the_motion_check_are_refused_without_it(autocell: CommandLin
     ended = autocell.here("check", "--axis", "yaw", "--bench", "peat-bog")
     assert ended.code == 2
     assert "add --motion" in ended.err
+
+
+def at_a_terminal(autocell: CommandLine, answer: bytes, *arguments: object) -> tuple[int, str, str]:
+    """Run a command at a terminal of its own, and type ``answer`` once it asks; its exit code, what
+    the terminal showed, and what went to standard output, which is no terminal."""
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [*AUTOCELL, *map(str, arguments)],
+        cwd=autocell.folder,
+        env={**os.environ, "AUTOCELL_STORE": str(autocell.store)},
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+        start_new_session=True,
+    )
+    os.close(theirs)
+    shown = b""
+    try:
+        while b"Move them? [y/N]:" not in shown:
+            shown += os.read(ours, 4096)
+        os.write(ours, answer)
+        out, _ = process.communicate(timeout=240)
+        with contextlib.suppress(OSError):  # the other end is closed: all has been shown
+            while more := os.read(ours, 4096):
+                shown += more
+    finally:
+        process.kill()
+        process.wait()
+        os.close(ours)
+    return process.returncode, shown.decode("utf-8", "replace"), out.decode()
+
+
+@pytest.mark.thorough
+def test_who_is_asked_and_says_no_moves_nothing_and_who_says_yes_does(
+    autocell: CommandLine,
+) -> None:
+    with autocell.simulating("--seed", 5) as simulation:
+        command = ("check", "--motion", "--json", "--axis", "vertical", "--cycles", 2, "--bench")
+        refused, asked, nothing = at_a_terminal(autocell, b"n\n", *command, simulation.bench_file)
+        code, shown, out = at_a_terminal(autocell, b"y\n", *command, simulation.bench_file)
+        truth = simulation.end()
+    assert "Keep the travel free" in asked
+    assert "no axis was moved, as you wished" in asked
+    assert "Traceback" not in asked + shown
+    assert (refused, nothing) == (4, "")
+    assert code == 0, shown
+    # by the simulator's own count, and no run was begun by the one that said no
+    assert truth["moves"] == json.loads(out)["moves"] > 0
+    with Store.open(autocell.store) as store:
+        assert len(store.runs()) == 1
 
 
 @pytest.mark.thorough
