@@ -5,13 +5,15 @@
 The programme that comes along changes the pass count three times a night; the other one recovers,
 after a first evening, what was proved then. Both run with the procedures, drivers, journal and
 morning pages of every day against one simulated bench whose room swings, mounts creep and laser
-drifts. What it takes is computing: nothing is waited for.
+drifts. What it takes is computing: nothing is waited for. It ends with exit code 1 when a proof
+was wrong or an axis was led beyond its limits, by the simulator's own account.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import sys
 import tempfile
 import time
 from collections import Counter
@@ -34,6 +36,7 @@ from autocell.session.safe import Lines
 
 _EVENING = datetime(2026, 10, 20, 15, 0, tzinfo=UTC)
 _LOOKED_AT = (1, 5, 10, 20, 30)
+_WRONG, _BEYOND = "WRONG", "limit violations"
 
 DRIFT = (
     {"fault": "room-temperature"},
@@ -77,8 +80,8 @@ def nights(
         wrong = (
             outcome.proof is not None and outcome.proof.proved and told["passes"] != outcome.passes
         )
-        verdicts["WRONG" if wrong else outcome.verdict.value] += 1
-        verdicts["limit violations"] += int(told["limit_violations"])
+        verdicts[_WRONG if wrong else outcome.verdict.value] += 1
+        verdicts[_BEYOND] = int(told["limit_violations"])  # of the bench since its beginning
 
     around = Around(
         wall, folder / "runs.sqlite", Lines(lambda: clock, connector(simulated)), ended=ended
@@ -101,7 +104,8 @@ def resident_mb() -> float:
     return 1e-6 * pages * os.sysconf("SC_PAGE_SIZE")
 
 
-def main() -> None:
+def main() -> int:
+    """Carry them out and print; the exit code."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=30)
     given = parser.parse_args()
@@ -109,6 +113,7 @@ def main() -> None:
         folder = Path(name)
         (folder / "before.yaml").write_text(BEFORE, "utf-8")
         (folder / "recovering.yaml").write_text(RECOVERING, "utf-8")
+        bad = 0
         shipped_one = shipped("peat-bog").with_name("peat-bog-nights.yaml")
         for what, *programmes in (
             ("a recovery a night", folder / "before.yaml", folder / "recovering.yaml"),
@@ -122,7 +127,9 @@ def main() -> None:
                         f"  {number:3d} {seconds:8.1f} {resident_mb():6.0f}  {dict(verdicts)}",
                         flush=True,
                     )
+            bad += verdicts[_WRONG] + verdicts[_BEYOND]
+    return 1 if bad else 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
