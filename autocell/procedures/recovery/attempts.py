@@ -70,7 +70,7 @@ def attempt(
         words = f"{words}: {error}"
     gain = None if power is None or after is None else nearer_to_one(power, after)
     proved = reached is not None and _remember(course, reached)
-    accepted = proved and _is_worth_it(course, power, gain)
+    accepted = proved and is_worth_it(course, power, gain)
     if accepted and reached is not None:
         course.here = reached.arrival.at
         course.light = Light.of(reached.arrival.height.reading)
@@ -138,9 +138,10 @@ def _remember(course: Course, reached: Reached) -> bool:
     return True
 
 
-def _is_worth_it(course: Course, power: Ratio | None, gain: Ratio | None) -> bool:
-    """Whether a proved step has brought enough light; where none was lacking, the proof and the
-    margin between the edges are enough."""
+def is_worth_it(course: Course, power: Ratio | None, gain: Ratio | None) -> bool:
+    """Whether a proved step has brought enough light: more than three standard uncertainties, and
+    more than the bench file wants of a step. Where none was lacking, the proof and the margin
+    between the edges are enough."""
     if power is None or gain is None or course.against.within(power):
         return True
     least = course.bench.description.recovery.least_gain

@@ -1,0 +1,100 @@
+"""When a step of a recovery is worth keeping: the gain, its uncertainty, and the stated minimum."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.inprocess import connector
+
+from autocell.bench.clock import VirtualClock
+from autocell.bench.opening import open_bench
+from autocell.description import BenchDescription
+from autocell.procedures.progress import nobody
+from autocell.procedures.recovery.account import nearer_to_one
+from autocell.procedures.recovery.attempts import is_worth_it
+from autocell.procedures.recovery.course import Course
+from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.recovery import Ratio
+
+LEAST = 0.015
+
+
+@contextmanager
+def begun(watched: BenchDescription, reference: ReferenceSetting, least: float) -> Iterator[Course]:
+    """A recovery that has tried nothing yet, on a bench file that wants so much of a step."""
+    limits = dataclasses.replace(watched.recovery, least_gain=least, power_within=0.03)
+    description = dataclasses.replace(watched, recovery=limits)
+    clock = VirtualClock()
+    connect = connector(SimulatedBench(description, 1, clock))
+    with open_bench(description, clock=clock, connect=connect) as bench:
+        yield Course(bench, reference, nobody, np.random.default_rng(0))
+
+
+@pytest.fixture
+def course(watched: BenchDescription, reference: ReferenceSetting) -> Iterator[Course]:
+    """One that wants 1.5 %."""
+    with begun(watched, reference, LEAST) as course:
+        yield course
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "gain"),
+    [
+        (0.80, 0.95, 0.15),
+        (0.95, 0.80, -0.15),
+        (1.04, 1.00, 0.04),  # too much light is off by as much as too little
+        (0.90, 1.10, 0.0),
+        (0.97, 1.05, -0.02),
+    ],
+)
+def test_a_gain_is_by_how_much_the_power_is_nearer_to_that_of_the_reference(
+    before: float, after: float, gain: float
+) -> None:
+    # independent readings: 0.003 and 0.004 make 0.005
+    found = nearer_to_one(Ratio(before, 0.003), Ratio(after, 0.004))
+    assert found.value == pytest.approx(gain, abs=1e-12)
+    assert found.u == pytest.approx(0.005, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "kept"),
+    [
+        # the stated minimum decides: three sigma are 0.003 of 0.015
+        pytest.param((0.900, 0.0006), (0.9140, 0.0008), False, id="sure, but below the minimum"),
+        pytest.param((0.900, 0.0006), (0.9160, 0.0008), True, id="sure, above the minimum"),
+        # three sigma decide: 0.030 of 0.015
+        pytest.param((0.900, 0.006), (0.9290, 0.008), False, id="above the minimum, not sure"),
+        pytest.param((0.900, 0.006), (0.9310, 0.008), True, id="above three sigma"),
+        pytest.param((0.900, 0.003), (0.850, 0.004), False, id="darker"),
+        pytest.param((0.900, 0.003), (1.095, 0.004), False, id="as far off on the other side"),
+    ],
+)
+def test_a_step_must_gain_three_sigma_and_the_stated_minimum(
+    course: Course, before: tuple[float, float], after: tuple[float, float], kept: bool
+) -> None:
+    power = Ratio(*before)
+    gain = nearer_to_one(power, Ratio(*after))
+    assert is_worth_it(course, power, gain) is kept
+
+
+@pytest.mark.parametrize("least", [0.005, 0.05])
+def test_the_minimum_is_that_of_the_bench_file(
+    watched: BenchDescription, reference: ReferenceSetting, least: float
+) -> None:
+    with begun(watched, reference, least) as course:
+        for over, kept in ((0.999, False), (1.001, True)):
+            gain = Ratio(over * least, 1e-4)
+            assert is_worth_it(course, Ratio(0.9, 1e-4), gain) is kept
+
+
+@pytest.mark.parametrize("power", [Ratio(1.0, 0.003), Ratio(0.98, 0.003), None])
+def test_where_no_light_was_lacking_the_proof_is_enough(
+    course: Course, power: Ratio | None
+) -> None:
+    gain = None if power is None else nearer_to_one(power, Ratio(0.975, 0.003))
+    assert is_worth_it(course, power, gain)
