@@ -76,7 +76,8 @@ def test_a_beam_that_drift_cannot_have_moved_so_far_was_knocked(
     shift_m: float, name: CauseName, watched: BenchDescription, reference: ReferenceSetting
 ) -> None:
     look = SideLook("horizontal", "mm", 0.1, 1.6, shift_m)
-    facts = Facts(Ratio(0.6, 0.003), ONE, True, looks=(look,), restored=True, proved=True)
+    facts = Facts(Ratio(0.6, 0.003), ONE, True, looks=(look,), restored=True, moved=True,
+                  proved=True)  # fmt: skip
     cause = name_cause(watched, reference, facts)
     assert cause is not None
     assert cause.name is name
@@ -90,11 +91,39 @@ def test_a_plateau_that_drift_cannot_have_moved_so_far_slipped(
 ) -> None:
     facts = Facts(
         Ratio(0.9, 0.003), ONE, True, plateau_shift_m=Ratio(shift_m, 1e-5), restored=True,
-        proved=True,
+        moved=True, proved=True,
     )  # fmt: skip
     cause = name_cause(watched, reference, facts)
     assert cause is not None
     assert cause.name is name
+
+
+def test_what_was_moved_and_moved_back_has_brought_nothing_back(
+    watched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    look = SideLook("horizontal", "mm", 0.1, 1.6, 2e-5)
+    shift = Ratio(1e-5, 1e-5)
+    facts = Facts(Ratio(0.9, 0.003), ONE, True, looks=(look,), plateau_shift_m=shift, restored=True,
+                  moved=False, proved=True)  # fmt: skip
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is CauseName.UNDETERMINED
+    assert cause.possible == (CauseName.WINDOW, CauseName.KNOCK)
+    assert any("stands where it stood" in text for text in cause.evidence)
+
+
+def test_shifts_that_cancel_leave_alignment_and_spacing_undecided_where_an_edge_is_missing(
+    watched: BenchDescription, reference: ReferenceSetting
+) -> None:
+    away = SideLook("horizontal", "mm", 0.1, 1.6, 2e-5)
+    back = SideLook("horizontal", "mm", 1.6, 0.1, -2e-5 + 1e-9)
+    facts = Facts(Ratio(0.9, 0.003), ONE, True, looks=(away, back), restored=True, moved=True,
+                  proved=True)  # fmt: skip
+    cause = name_cause(watched, reference, facts)
+    assert cause is not None
+    assert cause.name is CauseName.UNDETERMINED
+    assert cause.possible == (CauseName.ALIGNMENT, CauseName.SPACING)
+    assert cause.confidence == 0.0
 
 
 def test_nothing_wrong_has_no_cause(watched: BenchDescription, reference: ReferenceSetting) -> None:

@@ -35,7 +35,8 @@ class Facts:
     without anybody moving anything. ``looks`` are those to both sides along the input axes.
     ``plateau_shift_m`` is by how much the middle of the plateau has moved along the spacing,
     where both edges were found. ``found`` is what a search for the beam came to. ``restored`` says
-    whether moving brought the power back.
+    whether the power came back, ``moved`` whether the bench stands elsewhere for it: what was moved
+    and moved back has brought nothing back.
     """
 
     power: Ratio | None = None
@@ -47,6 +48,7 @@ class Facts:
     two: TwoPlateaus | None = None
     found: Found | None = None
     restored: bool = False
+    moved: bool = False
     proved: bool = False
     dark: bool = False
 
@@ -60,15 +62,12 @@ def name_cause(bench: BenchDescription, reference: ReferenceSetting, facts: Fact
     if not facts.out_of_bounds:
         return laser
     if facts.came_back:
-        return _undetermined(
-            bench,
-            facts,
-            "the power came back by itself before anything was moved",
-            (CauseName.WINDOW, CauseName.KNOCK, *_unless_seen(bench)),
-            "no action needed; look at the room if it happens again",
-        )
-    if facts.restored:
+        seen = "the power came back by itself before anything was moved"
+        return _by_itself(bench, facts, seen)
+    if facts.restored and facts.moved:
         return _moved(bench, reference, facts)
+    if facts.restored:
+        return _by_itself(bench, facts, "the bench stands where it stood, and the power is back")
     if facts.two is not None and facts.proved:
         return _by_passes(bench, facts, facts.two)
     has_light = facts.found is not None and facts.found.light is not None
@@ -78,6 +77,17 @@ def name_cause(bench: BenchDescription, reference: ReferenceSetting, facts: Fact
         f"moving brought {'light, and no proof' if has_light else 'no proof and no light back'}",
         (*_NOT_BY_MOVING, *_unless_seen(bench)),
         "look at the bench: input beam, mirrors and window",
+    )
+
+
+def _by_itself(bench: BenchDescription, facts: Facts, seen: str) -> Cause:
+    """Nothing that was moved has brought the power back."""
+    return _undetermined(
+        bench,
+        facts,
+        seen,
+        (CauseName.WINDOW, CauseName.KNOCK, *_unless_seen(bench)),
+        "no action needed; look at the room if it happens again",
     )
 
 
@@ -116,7 +126,7 @@ def _darkness(bench: BenchDescription, facts: Facts) -> Cause:
 def _moved(bench: BenchDescription, reference: ReferenceSetting, facts: Facts) -> Cause:
     """What brought the light back tells what had moved, and how far whether it drifted there."""
     nights = _NIGHTS * max(1.0, reference.nights)
-    shifted = _shifts(facts)
+    shifted = _shifts(bench, facts)
     by_drift = {look.axis: nights * bench.axes[look.axis].overnight_drift for look in shifted}
     evidence = _searched(facts) + tuple(look.words for look in facts.looks if look.shift != 0.0)
     far = [look for look in shifted if abs(look.shift) > by_drift[look.axis]]
@@ -155,7 +165,14 @@ def _moved(bench: BenchDescription, reference: ReferenceSetting, facts: Facts) -
                 advice="look whether a mirror or its stage has slipped",
             )
         return Cause(CauseName.ALIGNMENT, 0.9, (told, "between the edges the power came back"))
-    return Cause(CauseName.ALIGNMENT, 0.8, ("moving brought the power back",))
+    return _undetermined(
+        bench,
+        facts,
+        "moving brought the power back, no input axis stands elsewhere, and how far the plateau "
+        "has moved is not known: one of its ends was not found, now or then",
+        (CauseName.ALIGNMENT, CauseName.SPACING),
+        "no action needed; if it comes again, look whether a mirror or its stage slips",
+    )
 
 
 def _by_passes(bench: BenchDescription, facts: Facts, two: TwoPlateaus) -> Cause:
@@ -209,15 +226,18 @@ def _by_passes(bench: BenchDescription, facts: Facts, two: TwoPlateaus) -> Cause
     )  # fmt: skip
 
 
-def _shifts(facts: Facts) -> list[Shift]:
-    """By how much each input axis has been moved in all, by a search and between edges."""
+def _shifts(bench: BenchDescription, facts: Facts) -> list[Shift]:
+    """By how much each input axis has been moved on balance, by a search and between edges; what is
+    less than it repeats is nothing."""
     found = () if facts.found is None else facts.found.shifts
     moved = [*found, *(Shift(look.axis, look.unit, look.shift) for look in facts.looks)]
     total: dict[str, Shift] = {}
     for shift in moved:
         before = total[shift.axis].shift if shift.axis in total else 0.0
         total[shift.axis] = replace(shift, shift=before + shift.shift)
-    return [shift for shift in total.values() if shift.shift != 0.0]
+    return [
+        shift for shift in total.values() if abs(shift.shift) > bench.axes[shift.axis].repeatability
+    ]
 
 
 def _searched(facts: Facts) -> tuple[str, ...]:

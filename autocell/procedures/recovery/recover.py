@@ -199,10 +199,11 @@ def _verdict(course: Course, at: Setting, power: Ratio) -> tuple[Verdict, str]:
     """What to call the end of a recovery that proved the pattern, and why."""
     restored = course.against.within(power)
     short = course.facts.out_of_bounds or not restored
-    course.facts = replace(course.facts, restored=restored, out_of_bounds=short)
+    moved = course.start is None or apart(course.start, at)
+    course.facts = replace(course.facts, restored=restored, moved=moved, out_of_bounds=short)
     share = f"{power.value:.3f} ± {power.u:.3f} of the reference power"
     if not restored:
         return Verdict.DEGRADED, f"proved, with {share}: moving does not bring it back"
-    if course.start is not None and not apart(course.start, at):
+    if not moved:
         return Verdict.UNCHANGED, f"proved where it stood, with {share}"
     return Verdict.RECOVERED, f"restored and proved, with {share}"
