@@ -272,11 +272,13 @@ class RecoveryLimits:
     """When a recovery does nothing, what a step of it must gain, and what one step may use.
 
     ``power_within`` and ``least_gain`` are shares of the power at the reference setting,
-    ``laser_within`` of what a reference meter read there.
+    ``laser_within`` of what a reference meter read there. ``temperature_within_k`` is by how much
+    a thermometer may have changed before it is remarked on.
     """
 
     power_within: float = 0.03
     laser_within: float = 0.10
+    temperature_within_k: float = 3.0
     least_margin_nights: float = 2.0
     least_gain: float = 0.015
     look_again_s: float = 60.0

@@ -49,7 +49,8 @@ class Condition:
 
     ``power_w`` leaves the cell, dark level ``dark_w`` subtracted. ``reference_w`` is what a
     reference meter sees of the laser before the cell, ``temperature_c`` what a thermometer reads;
-    both None on a bench without one. ``*_u_w`` are standard uncertainties.
+    both None on a bench without one. ``*_u_w`` are standard uncertainties; that of the dark level
+    is None also in runs that did not keep it.
     """
 
     power_w: float
@@ -58,6 +59,7 @@ class Condition:
     reference_w: float | None = None
     reference_u_w: float | None = None
     temperature_c: float | None = None
+    dark_u_w: float | None = None
 
     @property
     def relative_u(self) -> float:
@@ -71,6 +73,23 @@ class Ratio:
 
     value: float
     u: float
+
+
+@dataclass(frozen=True)
+class HealthCheck:
+    """Something beside the power, compared with the reference setting: ``change`` since then, and
+    the ``limit`` up to which it is nothing to speak of, both in ``unit``."""
+
+    name: Literal["dark level", "temperature"]
+    change: float
+    limit: float
+    unit: Literal["W", "K"]
+    statement: str
+
+    @property
+    def within(self) -> bool:
+        """Whether it is."""
+        return abs(self.change) <= self.limit
 
 
 StepName = Literal[
@@ -144,6 +163,8 @@ class Recovery:
     power_after: Ratio | None = None
     laser: Ratio | None = None
     margin_nights_left: float | None = None
+    health: tuple[HealthCheck, ...] = ()
+    """Dark level and temperature as they were found, where they were known then, too."""
     cause: Cause | None = None
     steps: tuple[StepTried, ...] = ()
     travel: tuple[AxisTravel, ...] = ()

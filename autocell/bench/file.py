@@ -260,6 +260,7 @@ def _recovery(limits: schema.RecoverySection) -> RecoveryLimits:
     return RecoveryLimits(
         power_within=limits.power_within_percent * _PERCENT,
         laser_within=limits.laser_within_percent * _PERCENT,
+        temperature_within_k=limits.temperature_within_k,
         least_margin_nights=limits.least_margin_nights,
         least_gain=limits.least_gain_percent * _PERCENT,
         look_again_s=limits.look_again_s,

@@ -438,12 +438,14 @@ class RecoverySection(Section):
     The bench is as it was where the power is within ``power_within_percent`` of that of the
     reference setting, and ``least_margin_nights`` of its margin are left. A step is worth keeping
     that brings the power nearer to that by ``least_gain_percent`` of it. Light that is out of
-    bounds is looked at again after ``look_again_s`` before anything moves. All of these are common
-    practice, no source.
+    bounds is looked at again after ``look_again_s`` before anything moves. A temperature that is
+    further than ``temperature_within_k`` from that of the reference setting is remarked on; it
+    moves nothing. All of these are common practice, no source.
     """
 
     power_within_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 3.0
     laser_within_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 10.0
+    temperature_within_k: Positive = 3.0
     least_margin_nights: NotNegative = 2.0
     least_gain_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 1.5
     look_again_s: NotNegative = 60.0

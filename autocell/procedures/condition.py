@@ -30,6 +30,7 @@ def condition_now(bench: Bench, reading: Reading, *, forgiving: bool = False) ->
         None if reference is None else reference.power_w,
         None if reference is None else reference.uncertainty_w,
         temperature_c,
+        None if bench.dark is None else bench.dark.uncertainty_w,
     )
 
 

@@ -26,6 +26,9 @@ def rows(recovery: Recovery) -> list[tuple[str, str]]:
         found.append(("Margin left", f"{recovery.margin_nights_left:.0f} nights of drift"))
     if recovery.before is not None and recovery.before.temperature_c is not None:
         found.append(("Temperature", _temperatures(recovery)))
+    found += [
+        (check.name.capitalize(), check.statement) for check in recovery.health if not check.within
+    ]
     if recovery.cause is not None:
         found += [
             ("Cause", cause_in_words(recovery.cause)),

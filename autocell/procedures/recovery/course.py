@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,9 +15,17 @@ from autocell.procedures.progress import Listener, Progress
 from autocell.procedures.recovery.account import StepUnderWay, travel
 from autocell.procedures.recovery.cause import Facts, name_cause
 from autocell.procedures.recovery.comparison import Comparison
+from autocell.procedures.recovery.health import health, remarks
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.steps import Reached
-from autocell.recovery import Condition, Ratio, Recovery, StepName, StepTried
+from autocell.recovery import (
+    Condition,
+    HealthCheck,
+    Ratio,
+    Recovery,
+    StepName,
+    StepTried,
+)
 from autocell.setting import Setting
 
 
@@ -68,7 +77,11 @@ class Course:
     def told(self, outcome: Outcome) -> Outcome:
         """The outcome with all that the recovery has to tell."""
         troubles = self.bench.troubles
-        cause = name_cause(self.bench.description, self.reference, self.facts)
+        bench, before = self.bench.description, self.before
+        checks = () if before is None else health(bench, before, self.reference.condition)
+        cause = name_cause(bench, self.reference, self.facts)
+        if cause is not None:
+            cause = replace(cause, evidence=(*cause.evidence, *_worth_telling(checks)))
         recovery = Recovery(
             reference=self.reference.as_told(),
             before=self.before,
@@ -77,10 +90,19 @@ class Course:
             power_after=self.power_after,
             laser=self.facts.laser,
             margin_nights_left=self.against.margin_nights_left,
-            cause=None if self.before is None else cause,
+            health=checks,
+            cause=None if before is None else cause,
             steps=tuple(self.steps),
             travel=travel(self.bench, self.began),
             retries=troubles.retries,
             communication_errors=troubles.errors,
         )
-        return replace(outcome, start=self.start, recovery=recovery)
+        reason = outcome.reason + remarks(checks)
+        return replace(outcome, reason=reason, start=self.start, recovery=recovery)
+
+
+def _worth_telling(checks: Iterable[HealthCheck]) -> tuple[str, ...]:
+    """Beside what speaks for a cause: how warm it is, and the dark level where it is off."""
+    return tuple(
+        check.statement for check in checks if check.name == "temperature" or not check.within
+    )

@@ -24,6 +24,11 @@ _WARNED_NIGHTS = 30.0
 _LATELY = 7
 """Nights after which nobody finds out any more why one was missed. [trade]"""
 
+_LOOK_AT = {
+    "dark level": "the power meter and the room's light",
+    "temperature": "the heating of the room",
+}
+
 _MANY_ERRORS = 10
 """Communication errors in one night that are worth a look at the cables. [trade]"""
 
@@ -142,6 +147,10 @@ def _about_mirrors(morning: Morning, mirrors: Series) -> Iterator[Advice]:
 
 
 def _about_the_machine(morning: Morning) -> Iterator[Advice]:
+    checks = () if morning.recovery is None else morning.recovery.health
+    for check in checks:
+        if not check.within:
+            yield Advice(f"Look at {_LOOK_AT[check.name]}: {check.statement}.", can_wait=True)
     for before, after in morning.nights.set_back[-1:]:
         yield Advice(
             f"Set the clock of this computer right: run {after.summary.id} is dated before the end "
