@@ -66,7 +66,7 @@ def morning(
     from autocell.report.morning.as_json import as_json as to_json
     from autocell.report.morning.text import print_morning
     from autocell.report.morning.verdict import exit_code
-    from autocell.session.mornings import local_zone, look_back, write_morning
+    from autocell.session.mornings import linked, local_zone, look_back, write_morning
 
     description = load(bench)
     with Store.open(invocation.store) as opened:
@@ -79,14 +79,18 @@ def morning(
             most=most,
             under_way=_under_way(opened, description),
         )
+    page, trouble = Path(), None
+    try:
+        page = write_morning(found, output_path, newest=night is None)
+        found = linked(found, page)
+    except OSError as error:
+        trouble = error
     if as_json:
         output.print_json(to_json(found))
     else:
-        print_morning(found, output.out())
-    try:
-        page = write_morning(found, output_path, newest=night is None)
-    except OSError as error:
-        raise UsageError(f"{error.filename}: cannot be written: {error.strerror}") from error
+        print_morning(found, output.out(), page.parent)
+    if trouble is not None:
+        raise UsageError(f"{trouble.filename}: cannot be written: {trouble.strerror}") from trouble
     output.say(output.err(), f"Page: {page.absolute()}")
     if open_it:
         import webbrowser

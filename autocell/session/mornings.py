@@ -105,7 +105,10 @@ def write_morning(morning: Morning, path: Path | None = None, *, newest: bool = 
     """
     page = path or morning_path(morning.store, morning.bench)
     page.parent.mkdir(parents=True, exist_ok=True)
-    content = render(replace(morning, links=_links(morning, page.parent)))
+    for run in morning.runs:
+        data = page.with_name(f"{run.summary.id}.json")
+        write(run, data, "readings", _units(morning.bench))
+    content = render(linked(morning, page))
     if path is None and morning.night is not None:
         dated = page.with_name(f"{morning.night.date.isoformat()}.html")
         _replace(dated, content)
@@ -114,14 +117,17 @@ def write_morning(morning: Morning, path: Path | None = None, *, newest: bool = 
     return page
 
 
+def linked(morning: Morning, page: Path) -> Morning:
+    """A morning that was written to ``page``, with what lies beside it."""
+    return replace(morning, links=_links(morning, page.parent))
+
+
 def _links(morning: Morning, folder: Path) -> Mapping[str, Sequence[str]]:
     """Report and export of each run of the night, from the folder of the page."""
     links: dict[str, list[str]] = {}
     for run in morning.runs:
         name = run.summary.id
-        data = folder / f"{name}.json"
-        write(run, data, "readings", _units(morning.bench))
-        links[name] = [data.name]
+        links[name] = [f"{name}.json"]
         report = morning.store.absolute().parent / "reports" / f"{name}.html"
         if report.exists():
             links[name].insert(0, os.path.relpath(report, folder.absolute()))

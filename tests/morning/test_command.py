@@ -32,6 +32,9 @@ def test_it_prints_the_report_and_tells_where_the_page_is(
     page = Path(told.err.strip().removeprefix("Page: "))
     assert page.name == "last-night.html"
     assert "Recovered" in page.read_text("utf-8")
+    (data,) = [line for line in told.out.splitlines() if line.startswith("Data: ")]
+    assert Path(data.removeprefix("Data: ")).parent == page.parent
+    assert "SHA-256" in told.out
 
 
 def test_json_is_one_object_and_a_night_can_be_chosen(

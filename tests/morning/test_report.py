@@ -16,15 +16,17 @@ from rich.console import Console
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
 from autocell.records import RunRecord
-from autocell.recovery import Cause, CauseName
+from autocell.recovery import Cause, CauseName, HealthCheck
 from autocell.report.morning.advice import NOTHING, advice
 from autocell.report.morning.as_json import as_json
+from autocell.report.morning.compared import compared
 from autocell.report.morning.morning import Morning
 from autocell.report.morning.page import render
-from autocell.report.morning.rows import between, compared, moved, night_ahead
+from autocell.report.morning.rows import between, moved, night_ahead
+from autocell.report.morning.runs import RUNS_HEAD, events, run_rows
 from autocell.report.morning.text import print_morning
 from autocell.report.morning.verdict import exit_code, explanation, headline, state
-from autocell.session.mornings import look_back, morning_folder, write_morning
+from autocell.session.mornings import linked, look_back, morning_folder, write_morning
 from autocell.trends.forecast import Forecast
 from tests.morning.conftest import Told, at_seven
 from tests.morning.invented import HELSINKI, Story, invented_nights
@@ -32,9 +34,9 @@ from tests.morning.invented import HELSINKI, Story, invented_nights
 CALM = Story(nights=9, held=(), missed=(), quiet=(8,), cleaned=None, film=0.0, creep_m=0.0)
 
 
-def in_terminal(morning: Morning) -> str:
-    console = Console(file=StringIO(), width=120)
-    print_morning(morning, console)
+def in_terminal(morning: Morning, folder: Path = Path(), width: int = 120) -> str:
+    console = Console(file=StringIO(), width=width)
+    print_morning(morning, console, folder)
     assert isinstance(console.file, StringIO)
     return console.file.getvalue()
 
@@ -69,14 +71,18 @@ def texts(morning: Morning) -> list[str]:
     return [piece.text for piece in advice(morning)]
 
 
+def with_runs(morning: Morning, *runs: RunRecord) -> Morning:
+    """The same morning with other runs in its night."""
+    (*before, night) = morning.nights.nights
+    nights = (*before, replace(night, runs=runs))
+    return replace(morning, nights=replace(morning.nights, nights=nights))
+
+
 def replaced(morning: Morning, outcome: Outcome) -> Morning:
     """The same morning with another outcome of its last run."""
-    (*before, night) = morning.nights.nights
-    (*runs, last) = night.runs
+    (*runs, last) = morning.runs
     summary = replace(last.summary, verdict=outcome.verdict)
-    ended: RunRecord = replace(last, outcome=outcome, summary=summary)
-    nights = (*before, replace(night, runs=(*runs, ended)))
-    return replace(morning, nights=replace(morning.nights, nights=nights))
+    return with_runs(morning, *runs, replace(last, outcome=outcome, summary=summary))
 
 
 def test_a_calm_night_needs_nothing(told: Told) -> None:
@@ -181,6 +187,92 @@ def test_before_after_and_reference_stand_beside_each_other(thirty: Morning) -> 
     assert rows["Temperature"].cells()[0] == "Temperature / °C"
     # two significant digits of the uncertainty (JCGM 100:2008, 7.2.6)
     assert re.fullmatch(r"3\.\d{4} ± 0\.0040", rows["Power out of the cell"].cells()[1])
+
+
+def test_positions_before_are_of_the_moment_at_which_the_power_was_read(told: Told) -> None:
+    morning = told(replace(CALM, quiet=()))
+    (recovery,) = morning.runs
+    assert recovery.outcome is not None
+    changed = replace(
+        recovery,
+        summary=replace(recovery.summary, id="earlier", command="change"),
+        stood={**recovery.stood, "spacing": recovery.stood["spacing"] + 5e-3},
+        moves=(),
+        outcome=replace(recovery.outcome, recovery=None),
+    )
+    rows = {row.words: row for row in compared(with_runs(morning, changed, recovery))}
+    assert recovery.outcome.recovery is not None
+    assert recovery.outcome.recovery.before is not None
+    _, power, _ = rows["Power out of the cell"].numbers
+    assert power == (recovery.outcome.recovery.before.power_w, 4e-6)
+    _, spacing, _ = rows["Position of spacing"].numbers
+    assert spacing is not None
+    assert spacing[0] == recovery.stood["spacing"]
+
+
+def test_what_an_earlier_recovery_has_left_is_not_told_as_the_end_of_the_night(told: Told) -> None:
+    morning = told(replace(CALM, quiet=()))
+    (recovery,) = morning.runs
+    later = replace(
+        recovery,
+        summary=replace(recovery.summary, id="later", command="change"),
+        outcome=Outcome(Verdict.FAILED, "the meter does not answer"),
+        readings=(),
+        moves=(),
+    )
+    rows = {row.words: row for row in compared(with_runs(morning, recovery, later))}
+    for name in ("Power out of the cell", "Power over that of the reference", "Temperature"):
+        _, before, after = rows[name].numbers
+        assert before is not None
+        assert after is None
+
+
+def test_the_terminal_has_runs_events_and_origin_as_the_page_has(
+    bench: BenchDescription, tmp_path: Path
+) -> None:
+    story = replace(CALM, nights=6, quiet=())  # samples are thrown away in the sixth night
+    with invented_nights(tmp_path / "runs.sqlite", bench, story) as store:
+        morning = look_back(store, bench, at_seven(story), HELSINKI)
+        run = morning.runs[0].summary.id
+        (tmp_path / "reports").mkdir()
+        (tmp_path / "reports" / f"{run}.html").write_text("a report")
+        page = write_morning(morning)
+    shown = in_terminal(linked(morning, page), page.parent, width=60)  # narrower than a hash
+    on_page = Page(page.read_text("utf-8")).text
+    for text in (morning.bench.sha256, f"autocell {morning.version}", str(morning.store)):
+        assert text in shown
+        assert text in on_page
+    (event,) = events(morning)
+    assert "samples thrown away" in event
+    assert event in shown
+    assert event in on_page
+    paths = [line.split(": ", 1)[1] for line in shown.splitlines()
+             if line.startswith(("Data: ", "Report: "))]  # fmt: skip
+    assert paths == [str(tmp_path / "reports" / f"{run}.html"), str(page.with_name(f"{run}.json"))]
+    assert all(Path(path).exists() for path in paths)
+
+
+def test_the_table_of_runs_is_the_same_in_the_terminal(thirty: Morning) -> None:
+    shown = in_terminal(thirty, width=160)
+    (row,) = run_rows(thirty)
+    (line,) = [line for line in shown.splitlines() if thirty.runs[0].summary.id in line]
+    assert line.split() == [*(cell for cell in row if cell), thirty.runs[0].summary.id]
+    for head in RUNS_HEAD:
+        assert head in shown
+
+
+def test_a_check_beyond_its_limit_is_something_to_look_at_that_can_wait(told: Told) -> None:
+    morning = told(replace(CALM, quiet=()))
+    assert morning.outcome is not None
+    assert morning.recovery is not None
+    checks = (
+        HealthCheck("dark level", 5e-6, 1e-6, "W", "the dark level is 5 µW"),
+        HealthCheck("temperature", 1.0, 3.0, "K", "the temperature is 9 °C"),
+    )
+    recovery = replace(morning.recovery, health=checks, cause=None)
+    (piece,) = advice(replaced(morning, replace(morning.outcome, recovery=recovery)))
+    assert piece.text == "Look at the power meter and the room's light: the dark level is 5 µW."
+    assert piece.can_wait
 
 
 def test_what_moved_is_net_and_gross(thirty: Morning, bench: BenchDescription) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from autocell.report.morning.advice import advice
+from autocell.report.morning.compared import Compared, Number, compared
 from autocell.report.morning.morning import Morning
-from autocell.report.morning.rows import Compared, Number, compared, moved
+from autocell.report.morning.rows import moved
 from autocell.report.morning.verdict import explanation, headline, state
 from autocell.trends.nights import Night
 from autocell.trends.series import Series

@@ -62,8 +62,14 @@ class Morning:
     @property
     def recovery(self) -> Recovery | None:
         """That of the night: of the last run that was one."""
-        told = [run.outcome.recovery for run in self.runs if run.outcome is not None]
-        return next((recovery for recovery in reversed(told) if recovery is not None), None)
+        run = self.recovery_run
+        return None if run is None or run.outcome is None else run.outcome.recovery
+
+    @property
+    def recovery_run(self) -> RunRecord | None:
+        """The last run of the night that was a recovery."""
+        told = [run for run in self.runs if run.outcome is not None and run.outcome.recovery]
+        return told[-1] if told else None
 
     @property
     def cause(self) -> Cause | None:

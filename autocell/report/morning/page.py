@@ -12,21 +12,15 @@ from autocell.report import cautions, words
 from autocell.report.html import folded, table, whole_page
 from autocell.report.morning import figures
 from autocell.report.morning.advice import NOTHING, advice
+from autocell.report.morning.compared import COMPARED_HEAD, compared
 from autocell.report.morning.morning import Morning
-from autocell.report.morning.rows import (
-    COMPARED_HEAD,
-    MOVED_HEAD,
-    TREND_HEAD,
-    compared,
-    moved,
-    trend_rows,
-)
+from autocell.report.morning.rows import MOVED_HEAD, TREND_HEAD, moved, trend_rows
+from autocell.report.morning.runs import RUNS_HEAD, events, origin, run_rows
 from autocell.report.morning.verdict import (
     day,
     explanation,
     headline,
     how_it_went,
-    moment,
     night_in_words,
     state,
     tally,
@@ -170,38 +164,15 @@ times the nights it was seen for.</p>
 
 
 def _runs(morning: Morning) -> str:
-    runs = []
-    for run in morning.runs:
-        outcome = run.outcome
-        retries = "" if outcome is None or outcome.retries is None else str(outcome.retries)
-        errors = outcome.communication_errors if outcome is not None else None
-        ended = "under way" if run.summary.id == morning.under_way else "never said how it ended"
-        runs.append(
-            [
-                f"{morning.local(run.summary.started_utc):%H:%M}",
-                escape(run.summary.command),
-                "" if run.summary.wanted_passes is None else str(run.summary.wanted_passes),
-                ended if outcome is None else outcome.verdict.value,
-                str(len(run.readings)),
-                str(len(run.moves)),
-                retries,
-                "" if errors is None else str(errors),
-                _links(morning, run.summary.id),
-            ]
-        )
-    head = ["Began", "Run", "Passes", "Verdict", "Readings", "Moves", "Asked again",
-            "Line errors", "All of it"]  # fmt: skip
-    lost = [
-        f"{morning.local(event.utc):%H:%M:%S} {event.text}"
-        for run in morning.runs
-        for event in run.events
-        if event.kind in ("metering", "reference", "phasing", "trust", "stop", "aftermath", "found")
+    runs = [
+        [*map(escape, row), _links(morning, run.summary.id)]
+        for row, run in zip(run_rows(morning), morning.runs, strict=True)
     ]
-    events = folded(
-        words.count(len(lost), "event"), ["What happened"], [[escape(line)] for line in lost], set()
-    )
+    lines = [[escape(line)] for line in events(morning)]
+    happened = folded(words.count(len(lines), "event"), ["What happened"], lines, set())
+    head = [*RUNS_HEAD, "All of it"]
     content = table(head, runs, numeric={2, 4, 5, 6, 7}) if runs else "<p>None.</p>"
-    return f"<section><h2>The runs of this night</h2>{content}{events}</section>\n"
+    return f"<section><h2>The runs of this night</h2>{content}{happened}</section>\n"
 
 
 def _links(morning: Morning, run: str) -> str:
@@ -223,12 +194,6 @@ def _cautions(morning: Morning) -> str:
 
 
 def _footer(morning: Morning) -> str:
-    left_out = (
-        f" Left out: {words.count(morning.other_files, 'run')} under this name, made with another "
-        "bench file."
-        if morning.other_files
-        else ""
-    )
     all_nights = base64.b64encode(nights_as_csv(morning).encode()).decode()
     address = f"data:text/csv;base64,{all_nights}"
     numbers = (
@@ -236,13 +201,7 @@ def _footer(morning: Morning) -> str:
         if morning.series
         else ""
     )
-    made = morning.local(morning.made)
-    return (
-        f"<footer>{numbers}Made {moment(made)} {made:%Y %Z} by autocell {escape(morning.version)}, "
-        f"from the run store {escape(str(morning.store))}. Bench file "
-        f"{escape(str(morning.bench.path))}, SHA-256 {escape(morning.bench.sha256)}.{left_out} "
-        "Raw data of any run: autocell export RUN --to RUN.json.</footer>\n"
-    )
+    return f"<footer>{numbers}{escape(origin(morning))}</footer>\n"
 
 
 def nights_as_csv(morning: Morning) -> str:
