@@ -6,6 +6,7 @@ import io
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -35,6 +36,16 @@ class Ended:
     def json(self) -> Any:
         """Standard output, which must be one JSON value and nothing else."""
         return json.loads(self.out)
+
+
+def ask(address: str, request: dict[str, Any]) -> Any:
+    """What a control port answers to one request."""
+    host, port = address.split(":")
+    with socket.create_connection((host, int(port)), _PATIENCE_S) as client:
+        client.sendall(json.dumps(request).encode() + b"\n")
+        answer = json.loads(client.makefile("rb").readline())
+    assert answer["ok"], answer
+    return answer["answer"]
 
 
 class CommandLine:
@@ -97,6 +108,7 @@ class CommandLine:
             ready = json.loads(process.stdout.readline())
             simulation.bench_file = Path(ready["bench_file"])
             simulation.addresses = ready["addresses"]
+            simulation.control = ready["control"]
             yield simulation
         finally:
             simulation.end()
@@ -108,6 +120,7 @@ class Simulation:
     def __init__(self, truth: Path, process: subprocess.Popen[str]) -> None:
         self.bench_file = Path()
         self.addresses: dict[str, str] = {}
+        self.control: str | None = None
         self._truth = truth
         self._process = process
 
@@ -119,6 +132,11 @@ class Simulation:
         assert self._process.returncode == 0, told
         truth: dict[str, Any] = json.loads(self._truth.read_text("utf-8"))
         return truth
+
+    def ask(self, word: str, **details: object) -> Any:
+        """What its control port answers; served with ``--control`` only."""
+        assert self.control is not None
+        return ask(self.control, {"do": word, **details})
 
     def changed(self, name: str, *changes: tuple[str, str]) -> Path:
         """Its bench file under another name, each text replaced once by another."""

@@ -3,7 +3,6 @@
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -13,7 +12,7 @@ from typing import Any
 import pytest
 import serial
 
-from tests.cli.conftest import AUTOCELL, CommandLine
+from tests.cli.conftest import AUTOCELL, CommandLine, ask
 
 PATIENCE_S = 240.0
 
@@ -28,15 +27,6 @@ def ended(process: subprocess.Popen[str]) -> None:
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0, err
-
-
-def ask(address: str, request: dict[str, Any]) -> Any:
-    host, port = address.split(":")
-    with socket.create_connection((host, int(port)), PATIENCE_S) as client:
-        client.sendall(json.dumps(request).encode() + b"\n")
-        answer = json.loads(client.makefile("rb").readline())
-    assert answer["ok"], answer
-    return answer["answer"]
 
 
 def test_a_scenario_is_played_to_other_programs_and_told_on_the_control_port(
