@@ -3,16 +3,21 @@
 Bench, guard, driver and transport are those of every day; the instruments are simulated, on a
 virtual clock. What happened is told by the simulated bench, by its own count, and by the bytes on
 the lines.
+
+What no program can prevent is bounded by the controller: a garbled command may name another axis or
+another target, an axis that runs away goes to its switch, and one that misses steps is not where it
+is counted. No command leaves for a place beyond a limit even then.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from contextlib import ExitStack
 from typing import Any
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
-from autocell_simulators.faults.scenario import Scenario
+from autocell_simulators.faults.scenario import AxisSection, Scenario
 from autocell_simulators.inprocess import connector
 from autocell_simulators.rehearsal.every_fault import named_by_serial_number
 from hypothesis import settings
@@ -34,10 +39,13 @@ DEVICES = st.sampled_from(["motion", "meter"])
 LONGEST_S = 300.0
 """A line is waited for a minute, each of five axes may have to be asked again, and stopped."""
 STOP_S = 0.5
+STEPPER = {"horizontal": AxisSection(drive="stepper", step_um=1.0)}
+ALIEN = frozenset({"garbled-command", "missed-steps", "runaway"})
+"""Faults that bring an axis where it was not sent."""
 
 
 class Tapped:
-    """The line to the controller; it looks at each move that leaves."""
+    """The line to the controller; it looks at each move and each stop that leaves."""
 
     def __init__(self, inner: Transport, machine: BenchOnFailingLines) -> None:
         self._inner, self._machine = inner, machine
@@ -46,6 +54,8 @@ class Tapped:
         if b" MA " in message or b" MR " in message:
             self._machine.sent(message.decode().strip())
         self._inner.write(message)
+        if message.endswith(b" SP\r"):
+            self._machine.told_to_stop(message.decode().split()[0])
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._inner, name)
@@ -58,8 +68,10 @@ class BenchOnFailingLines(RuleBasedStateMachine):
         super().__init__()
         self.clock = VirtualClock()
         self.journal = MemoryJournal()
-        self.simulated = SimulatedBench(BENCH, 7, self.clock, scenario=Scenario())
+        self.simulated = SimulatedBench(BENCH, 7, self.clock, scenario=Scenario(axes=STEPPER))
         self.stopped = False
+        self.obedient = True
+        self.told_s: dict[str, float] = {}
         self.disturbed_until_s = 0.0
         self.trust_before: dict[str, Trust] = {}
         self.arrivals_before = 0
@@ -67,6 +79,7 @@ class BenchOnFailingLines(RuleBasedStateMachine):
         self.wrong: list[str] = []
         self.clock.on_advance.append(self._ask_to_stop_in_time)
         self.stop_at_s: float | None = None
+        self.interrupting = False
         self.opened = ExitStack()
         connect = connector(self.simulated)
 
@@ -87,13 +100,24 @@ class BenchOnFailingLines(RuleBasedStateMachine):
         axis, _, written, _ = self.journal.moves[-1] if self.journal.moves else (None,) * 4
         if self.stopped:
             self.wrong.append(f"{command} was sent after a stop")
+        limits = BENCH.axes[CHANNELS[channel]]
+        if not limits.low <= float(target) * 1e-3 <= limits.high:
+            self.wrong.append(f"{command} was sent, beyond a limit")
         if axis != CHANNELS[channel] or abs(float(target) - 1e3 * written) > 1e-5:
             self.wrong.append(f"{command} was sent, {axis} to {written} is written down")
+
+    def told_to_stop(self, channel: str) -> None:
+        """A stop of an axis leaves, or with 0 of all: when it did so first."""
+        for name in CHANNELS.values() if channel == "0" else [CHANNELS[channel]]:
+            self.told_s.setdefault(name, self.clock.now())
 
     def _ask_to_stop_in_time(self, now_s: float) -> None:
         if self.stop_at_s is not None and now_s >= self.stop_at_s:
             self.stop_at_s = None
+            self.told_s.clear()
             self.bench.request_stop()
+            if self.interrupting:  # as a signal does, whatever is waited for
+                raise Stopped("stopped by a signal")
 
     @rule(shares=st.dictionaries(NAMES, st.floats(-0.05, 1.05), min_size=1, max_size=3))
     def move(self, shares: dict[str, float]) -> None:
@@ -114,15 +138,19 @@ class BenchOnFailingLines(RuleBasedStateMachine):
                     counter = self.simulated.axes[name].counter
                     assert abs(counter - targets[name]) <= 3.1 * BENCH.axes[name].repeatability
 
-    @rule(share=st.floats(0.3, 0.9), after_s=st.floats(0.0, 4.0))
-    def move_and_stop_on_the_way(self, share: float, after_s: float) -> None:
+    @rule(share=st.floats(0.3, 0.9), after_s=st.floats(0.0, 4.0), by_signal=st.booleans())
+    def move_and_stop_on_the_way(self, share: float, after_s: float, by_signal: bool) -> None:
         self.began_s = self.clock.now()
+        self.interrupting = by_signal
         asked_s = self.stop_at_s = self.clock.now() + after_s
         quiet = self.clock.now() > self.disturbed_until_s
         axis = BENCH.axes["spacing"]
         try:
             self.bench.move_axes({"spacing": axis.low + share * (axis.high - axis.low)}, "any")
         except Stopped:
+            if self.stop_at_s is None and by_signal:
+                self.bench.stop()  # as whoever opened a bench does when Stopped passes through
+                self._every_axis_was_told_by(asked_s + STOP_S)
             if not self.stopped and quiet:
                 braking_s = axis.speed / axis.acceleration
                 assert self.clock.now() <= asked_s + STOP_S + braking_s
@@ -137,10 +165,12 @@ class BenchOnFailingLines(RuleBasedStateMachine):
     @rule()
     def stop(self) -> None:
         self.began_s = self.clock.now()
+        self.told_s.clear()
         failures = self.bench.stop()
         self.stopped = True
+        self._every_axis_was_told_by(self.began_s + STOP_S)
         self.clock.sleep(STOP_S)
-        if not failures:
+        if not failures and self.obedient:
             assert not self._in_motion()
 
     @precondition(lambda self: self.stopped)
@@ -173,7 +203,7 @@ class BenchOnFailingLines(RuleBasedStateMachine):
     @rule(
         fault=st.sampled_from(
             ["late-reply", "lost-reply", "duplicated-reply", "truncated-reply", "garbled-reply",
-             "lost-command"]
+             "lost-command", "garbled-command"]
         ),
         device=DEVICES,
         query=st.integers(1, 12),
@@ -194,6 +224,33 @@ class BenchOnFailingLines(RuleBasedStateMachine):
     def strike_an_axis(self, fault: str, move: int) -> None:
         self._begin({"fault": fault, "when": {"move": move}})
 
+    @rule(move=st.integers(1, 3), obeys_stop=st.booleans())
+    def run_away(self, move: int, obeys_stop: bool) -> None:
+        self._begin({"fault": "runaway", "when": {"move": move}, "obeys_stop": obeys_stop})
+        self.obedient &= obeys_stop
+
+    @rule(for_s=st.floats(0.1, 20.0))
+    def miss_stops(self, for_s: float) -> None:
+        self._begin({"fault": "missed-stop", "for_s": for_s})
+        self.obedient = False
+
+    @rule(
+        name=NAMES,
+        side=st.sampled_from(["low", "high"]),
+        stuck=st.sampled_from(["closed", "open"]),
+        for_s=st.floats(0.1, 20.0),
+    )
+    def spoil_a_switch(self, name: str, side: str, stuck: str, for_s: float) -> None:
+        self._begin(
+            {"fault": "limit-switch", "axis": name, "side": side, "stuck": stuck, "for_s": for_s}
+        )
+
+    @rule(move=st.integers(1, 3), steps=st.integers(1, 500))
+    def miss_steps(self, move: int, steps: int) -> None:
+        self._begin(
+            {"fault": "missed-steps", "axis": "horizontal", "when": {"move": move}, "steps": steps}
+        )
+
     @rule(name=NAMES)
     def home_by_hand(self, name: str) -> None:
         self.began_s = self.clock.now()
@@ -209,6 +266,15 @@ class BenchOnFailingLines(RuleBasedStateMachine):
         self.simulated.begin(fault)
         self.disturbed_until_s = float("inf")
 
+    def _happened(self, faults: Collection[str]) -> bool:
+        return any(event.fault in faults for event in self.simulated.events)
+
+    def _every_axis_was_told_by(self, time_s: float) -> None:
+        """To stop, by a message to it or to all. A line that was pulled out takes no message."""
+        if not self._happened({"disconnected"}):
+            assert set(self.told_s) == set(BENCH.axes)
+            assert max(self.told_s.values()) <= time_s
+
     def _in_motion(self) -> bool:
         with self.simulated.present():
             return any(axis.in_motion for axis in self.simulated.axes.values())
@@ -221,9 +287,19 @@ class BenchOnFailingLines(RuleBasedStateMachine):
     def no_axis_was_asked_beyond_a_limit_or_came_there(self) -> None:
         with self.simulated.present():
             counts = [axis.counts for axis in self.simulated.axes.values()]
-            assert self.simulated.smallest_gap_m >= BENCH.minimum_gap_m
-        assert sum(count.limit_violations for count in counts) == 0
+            smallest_gap_m = self.simulated.smallest_gap_m
         assert sum(count.moves for count in counts) <= len(self.journal.moves)
+        if not self._happened(ALIEN):
+            assert sum(count.limit_violations for count in counts) == 0
+            assert smallest_gap_m >= BENCH.minimum_gap_m
+
+    @invariant()
+    def no_axis_is_beyond_its_switches_whatever_happened(self) -> None:
+        with self.simulated.present():
+            for axis in self.simulated.axes.values():
+                traits = axis.traits
+                play = traits.beyond + traits.backlash + 6.0 * traits.repeatability
+                assert traits.low - play <= axis.true_position <= traits.high + play
 
     @invariant()
     def every_move_that_was_written_down_has_an_end(self) -> None:
