@@ -251,7 +251,7 @@ class GcodeMotion:
             return self._settings()
         if line not in ("$I", "$X", "$H"):
             raise _ErrorCode(3)
-        if not at_rest:
+        if not at_rest or (line == "$H" and self._in_motion()):
             raise _ErrorCode(8)
         if line == "$I":
             told = f"[VER:1.1h.20190825:{self._name}]\r\n[OPT:VZ,15,128]\r\nok\r\n"

@@ -2,49 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
-from autocell_drivers.conformance.rig import Rig
+from autocell_drivers.conformance.rig import Bystander, Rig
+from autocell_drivers.epics_channels import Channels
 from autocell_drivers.transports import connect
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.inprocess import connector
+from autocell_simulators.proxy import Proxy, proxied
 from autocell_simulators.serving import serve
 
 from autocell.bench.clock import RealClock, VirtualClock
 from autocell.bench.file import load, shipped
+from autocell.bench.protocols import Axis, Clock
+from tests.conformance import laboratory
 from tests.drivers.other_programs import epics_base, free_port, looking_at
 
-WIRES = ("in process", "pty", "TCP")
+WIRES = ("in process", "pty", "TCP", "proxied")
 DIALECTS = ("plain-motion", "step-counting-motion", "checked-motion")
-FAMILIES = [f"{family}, {wire}" for family in (*DIALECTS, "G-code") for wire in WIRES]
+FAMILIES = [
+    f"{family}, {wire}"
+    for family in (*DIALECTS, "G-code")
+    for wire in WIRES
+    if wire != "proxied" or family in ("plain-motion", "G-code")
+]
+ALL_FAMILIES = [*FAMILIES, "Python object", "EPICS"]
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """All families where the thorough tests are asked for, and the real bench wherever one is."""
     if "rig" in metafunc.fixturenames:
-        benches = [str(path)] if (path := metafunc.config.getoption("--bench")) else []
-        metafunc.parametrize("rig", [*FAMILIES, "Python object", "EPICS", *benches], indirect=True)
+        rigs = [pytest.param(family, marks=pytest.mark.thorough) for family in ALL_FAMILIES]
+        if bench := metafunc.config.getoption("--bench"):
+            rigs.append(pytest.param(bench, id=str(bench)))
+        metafunc.parametrize("rig", rigs, indirect=True)
 
 
 @pytest.fixture
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
+    if isinstance(request.param, Path):
+        yield Rig(load(request.param), RealClock(), connect)
+        return
     family, _, wire = request.param.partition(", ")
     if family in DIALECTS:
-        with simulated(ascii_bench(family, tmp_path), wire, tmp_path) as made:
+        with simulated(ascii_bench(family, tmp_path), wire, tmp_path, Beside) as made:
             yield made
     elif family == "G-code":
-        with simulated(gcode_bench(tmp_path), wire, tmp_path) as made:
+        with simulated(gcode_bench(tmp_path), wire, tmp_path, BesideBoard) as made:
             yield made
     elif family == "Python object":
-        yield Rig(load(python_bench(tmp_path)), RealClock(), connect)
-    elif family == "EPICS":
-        port = request.getfixturevalue("epics_port")
-        with looking_at([port]):
-            yield Rig(load(epics_bench(tmp_path)), RealClock(), connect)
+        with laboratory.silent_when_asked() as hush:
+            made = Rig(
+                load(python_bench(tmp_path)), RealClock(), connect, bystander=Bystander(hush=hush)
+            )
+            with laboratory.telling(made.note):
+                yield made
     else:
-        yield Rig(load(Path(family)), RealClock(), connect)
+        port = request.getfixturevalue("epics_port")
+        made = Rig(load(epics_bench(tmp_path)), RealClock(), connect)
+        with looking_at([port]), puts_noted(made):
+            yield made
 
 
 @pytest.fixture(scope="session")
@@ -57,18 +77,99 @@ def epics_port() -> Iterator[int]:
 
 
 @contextmanager
-def simulated(path: Path, wire: str, folder: Path) -> Iterator[Rig]:
+def puts_noted(rig: Rig) -> Iterator[None]:
+    """Note what is written to records, before it leaves as ever."""
+    put = Channels.put
+
+    def noted(channels: Channels, name: str, value: float, *, urgent: bool = False) -> None:
+        rig.note(name.encode())
+        put(channels, name, value, urgent=urgent)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Channels, "put", noted)
+        yield
+
+
+class Beside:
+    """Who stands beside a simulated bench and its plain-motion controller."""
+
+    def __init__(self, bench: SimulatedBench, rig: Rig) -> None:
+        self.bench = bench
+        self.rig = rig
+
+    @contextmanager
+    def homing(self, axis: Axis) -> Iterator[None]:
+        """The controller looks for the reference of one axis."""
+        axis.home()  # type: ignore[attr-defined]
+        assert axis.moving()
+        yield
+
+    @contextmanager
+    def in_fault(self, axis: Axis) -> Iterator[None]:
+        """The controller reports a fault of one axis."""
+        with self.bench.present():
+            self.bench.axes[axis.name].faulted = True
+        yield
+        with self.bench.present():
+            self.bench.axes[axis.name].faulted = False
+
+
+class BesideBoard(Beside):
+    """Who stands beside one on a G-code board, which homes every axis, and is in alarm or not."""
+
+    @contextmanager
+    def homing(self, axis: Axis) -> Iterator[None]:
+        """The board looks for its references."""
+        self.rig.taps[-1].write(b"$H\n")
+        yield
+        self.unlock()
+
+    @contextmanager
+    def in_fault(self, axis: Axis) -> Iterator[None]:
+        """The board is in alarm."""
+        with self.bench.present():
+            self.bench.axes[axis.name].referenced = False
+        yield
+        self.unlock()
+
+    def unlock(self) -> None:
+        """End an alarm, wherever the axes came to rest."""
+        while self.in_motion():
+            self.rig.clock.sleep(0.01)
+        line = self.rig.taps[-1]
+        line.write(b"$X\n")
+        while line.read_until(b"\r\n", self.rig.clock.now() + 5.0) != b"ok":
+            pass
+
+    def in_motion(self) -> bool:
+        """Whether any axis still brakes."""
+        with self.bench.present():
+            return any(axis.in_motion for axis in self.bench.axes.values())
+
+
+@contextmanager
+def simulated(path: Path, wire: str, folder: Path, beside: type[Beside]) -> Iterator[Rig]:
     """The simulated bench of a bench file, as near or as far as the wire is."""
-    if wire == "in process":
-        clock = VirtualClock()
-        bench = SimulatedBench(load(path), 7, clock)
-        yield Rig(load(path), clock, connector(bench))
-        assert bench.truth_report()["limit_violations"] == 0
-        return
-    bench = SimulatedBench(load(path), 7, RealClock())
-    with serve(bench, pseudo_terminals=wire == "pty") as served:
-        served_file = served.write_bench_file(folder / "served.yaml")
-        yield Rig(load(served_file), RealClock(), connect)
+    with ExitStack() as running:
+        if wire == "in process":
+            clock: Clock = VirtualClock()
+            bench = SimulatedBench(load(path), 7, clock)
+            rig = Rig(load(path), clock, connector(bench))
+        else:
+            clock = RealClock()
+            bench = SimulatedBench(load(path), 7, clock)
+            served = running.enter_context(serve(bench, pseudo_terminals=wire == "pty"))
+            text = served.bench_file_text()
+            proxies = []
+            for address in served.addresses.values() if wire == "proxied" else ():
+                proxies.append(running.enter_context(proxied(address)))
+                text = text.replace(address, proxies[-1].address)
+            (folder / "served.yaml").write_text(text, "utf-8")
+            rig = Rig(load(folder / "served.yaml"), clock, connect)
+        by = beside(bench, rig)
+        hush = None if wire != "proxied" else lambda: silenced(proxies)
+        rig.bystander = Bystander(by.homing, by.in_fault, hush)
+        yield rig
     assert bench.truth_report()["limit_violations"] == 0
 
 
@@ -82,6 +183,16 @@ def ascii_bench(dialect: str, folder: Path) -> Path:
         return without_shutter(text, path)
     path.write_text(text, "utf-8")
     return path
+
+
+@contextmanager
+def silenced(proxies: Sequence[Proxy]) -> Iterator[None]:
+    """Nothing comes back through any of them."""
+    for proxy in proxies:
+        proxy.begin({"fault": "silent"})
+    yield
+    for proxy in proxies:
+        proxy.end("silent")
 
 
 def gcode_bench(folder: Path) -> Path:
@@ -104,42 +215,11 @@ def without_shutter(text: str, path: Path) -> Path:
     return path
 
 
-LAB = '''
-import threading, time
-from autocell_drivers.python_object import AxisFunctions, Instrument, MeterFunctions
-
-
-class Screw:
-    """Goes to where it is sent at 20 units a second, and blocks until it is there."""
-
-    def __init__(self, at):
-        self.at, self.halted = at, threading.Event()
-
-    def move(self, target):
-        self.halted.clear()
-        while self.at != target and not self.halted.wait(0.002):
-            self.at += max(-0.04, min(0.04, target - self.at))
-
-    def functions(self, unit):
-        return AxisFunctions(lambda: self.at, self.move, self.halted.set, unit=unit)
-
-
-def open_it():
-    screws = {n: Screw(40.0 if n == 1 else 0.0) for n in range(1, 6)}
-    return Instrument(
-        "LAB 7",
-        axes={n: s.functions("mrad" if n in (2, 3) else "mm") for n, s in screws.items()},
-        meters={1: MeterFunctions(lambda: 1.0 + 1e-3 * time.monotonic() % 1e-3, unit="mW")},
-    )
-'''
-
-
 def python_bench(folder: Path) -> Path:
     """The shipped bench with everything on somebody's own Python."""
-    (folder / "lab.py").write_text(LAB, "utf-8")
     text = shipped("peat-bog").read_text("utf-8")
     start, end = text.index("devices:"), text.index("axes:")
-    lab = "{driver: python-object, address: 'lab.py:open_it', identity: LAB 7}"
+    lab = f"{{driver: python-object, address: '{laboratory.__name__}:open_it', identity: LAB 7}}"
     text = f"{text[:start]}devices:\n  motion: {lab}\n{text[end:]}"
     text = text.replace("device: meter", "device: motion")
     before, _, after = text.partition("  settings:")

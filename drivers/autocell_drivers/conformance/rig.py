@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import cast
 
@@ -43,13 +43,14 @@ class Tap:
     def write(self, message: bytes) -> None:
         """Pass it on, and remember it."""
         self._check()
-        self._faults.written.append(message)
+        self._faults.left.append((self._clock.now(), message))
         self._transport.write(message)
 
     def read_until(self, terminator: bytes, deadline: float) -> bytes:
         """The next answer, unless it is taken away or comes late."""
         self._check()
         faults = self._faults
+        faults.deadlines.append(deadline)
         if self._late:
             answer, _, self._late = self._late.partition(terminator)
             return answer
@@ -81,12 +82,33 @@ class Tap:
 
 @dataclass
 class Faults:
-    """What goes wrong on the lines of a rig, and what was written on them."""
+    """What goes wrong on the lines of a rig, and what was written and waited for on them: each
+    message with the time at which it left, and until when each answer was waited for."""
 
     lose: int = 0
     keep: int = 0
     cut: bool = False
-    written: list[bytes] = field(default_factory=list)
+    left: list[tuple[float, bytes]] = field(default_factory=list)
+    deadlines: list[float] = field(default_factory=list)
+
+    @property
+    def written(self) -> list[bytes]:
+        """What has left, without its times."""
+        return [message for _, message in self.left]
+
+
+@dataclass(frozen=True)
+class Bystander:
+    """What somebody can do who stands beside simulated instruments, and the suite cannot through
+    their lines. Within each of these it is so. Beside a real bench nobody does any of it.
+
+    ``homing`` has an axis look for its reference, ``in_fault`` brings its controller into fault,
+    and ``hush`` makes the instruments silent where they have no lines to be tapped.
+    """
+
+    homing: Callable[[Axis], AbstractContextManager[None]] | None = None
+    in_fault: Callable[[Axis], AbstractContextManager[None]] | None = None
+    hush: Callable[[], AbstractContextManager[None]] | None = None
 
 
 @dataclass
@@ -98,6 +120,12 @@ class Rig:
     connect: Connect
     faults: Faults = field(default_factory=Faults)
     taps: list[Tap] = field(default_factory=list)
+    bystander: Bystander = Bystander()
+    _on_lines: dict[str, bool] = field(default_factory=dict)
+
+    def note(self, message: bytes) -> None:
+        """Something has left for an instrument that has no line: a call, or a value to write."""
+        self.faults.left.append((self.clock.now(), message))
 
     def tapped(self, address: str, line: Line) -> Transport:
         """Open a line with a tap on it."""
@@ -112,7 +140,9 @@ class Rig:
         described = self.description.devices[name]
         driver = cast(OpenDevice, installed(DRIVERS)[described.driver].load())
         section = {**described.section, "path": str(self.description.path.parent)}
+        lines = len(self.taps)
         device = driver(section, self.clock, self.tapped)
+        self._on_lines[name] = len(self.taps) > lines
         try:
             yield device
         finally:
@@ -154,6 +184,26 @@ class Rig:
         for axis in self.description.axes.values():
             kinds.setdefault((axis.device, axis.unit), axis)
         return list(kinds.values())
+
+    def is_on_a_line(self, device: str) -> bool:
+        """Whether a driver opens lines for a device; a library or a network client has its own."""
+        if device not in self._on_lines:
+            with self.device(device):
+                pass
+        return self._on_lines[device]
+
+    @contextmanager
+    def silence(self) -> Iterator[None]:
+        """Within this nothing answers."""
+        if self.bystander.hush is not None:
+            with self.bystander.hush():
+                yield
+            return
+        self.faults.lose = 10**6
+        try:
+            yield
+        finally:
+            self.faults.lose = 0
 
     def small_move(self, axis: Axis, described: AxisDescription) -> float:
         """A target near by, inwards from whichever limit is closer."""

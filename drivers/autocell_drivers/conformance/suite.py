@@ -1,12 +1,14 @@
 """The tests. Each gets a ``rig``; what it opens, it leaves at rest and closed.
 
-Those that take something away from a line do nothing on an instrument that has none of its own,
-such as a library: its ``rig`` has no taps.
+Those that take something away from a line, or need a state that nobody beside the bench brings
+about, are skipped, and say so.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 
 import pytest
 
@@ -17,6 +19,12 @@ from autocell_drivers.conformance.rig import Rig
 
 STOP_S = 0.5
 """Within which a stop has been sent and confirmed."""
+STATES = (
+    "at rest", "moving", "after a stop", "homing", "in silence", "with a late answer to come",
+    "in fault",
+)  # fmt: skip
+LATE_S = 0.5
+"""How much later than a deadline its end may be noticed, by a computer that has more to do."""
 PATIENCE_S = 30.0
 """What no single call may take, whatever is wrong. A line that is cut may be waited for longer."""
 
@@ -31,11 +39,11 @@ def test_identity_is_told_and_lines_are_let_go(rig: Rig) -> None:
 
 def test_second_owner_of_a_line_is_refused(rig: Rig) -> None:
     for name in rig.description.devices:
-        with rig.device(name):
-            if rig.taps:
-                with pytest.raises(Busy), rig.device(name):
-                    pass
-        rig.taps.clear()
+        if rig.is_on_a_line(name):
+            with rig.device(name), pytest.raises(Busy), rig.device(name):
+                pass
+    if not any(map(rig.is_on_a_line, rig.description.devices)):
+        pytest.skip("no device of this bench has a line of its own that could be owned")
 
 
 def test_axis_at_rest_tells_a_steady_position_within_its_travel(rig: Rig) -> None:
@@ -96,6 +104,40 @@ def test_stop_is_confirmed_in_time_in_every_state_and_nothing_follows_it(rig: Ri
             assert rig.left_unread() == 0
 
 
+@pytest.mark.parametrize("state", STATES)
+def test_stop_leaves_in_time_in_every_state(rig: Rig, state: str) -> None:
+    for described in rig.axes():
+        with rig.axis(described) as axis:
+            stop = _first_of_a_stop(rig, axis)
+            start = axis.position()
+            with _in_state(rig, axis, described, state):
+                asked_s, before = rig.clock.now(), len(rig.faults.left)
+                with suppress(NoReply) if state == "in silence" else nullcontext():
+                    axis.stop()
+                left = [at for at, what in rig.faults.left[before:] if what == stop]
+                assert left, "no stop left"
+                assert left[0] - asked_s <= STOP_S
+            rig.rest(axis, described)
+            if state in ("moving", "after a stop"):
+                axis.start_move(start)
+                rig.rest(axis, described)
+                assert abs(axis.position() - start) <= _near(described)
+
+
+def test_nothing_is_left_unread_whatever_was_asked(rig: Rig) -> None:
+    for described in _axes_on_lines(rig):
+        with rig.axis(described) as axis:
+            start = axis.position()
+            axis.start_move(rig.small_move(axis, described))
+            axis.moving()
+            axis.stop()
+            rig.rest(axis, described)
+            assert rig.left_unread() == 0
+            axis.start_move(start)
+            rig.rest(axis, described)
+            assert rig.left_unread() == 0
+
+
 def test_target_that_is_no_number_is_refused_before_a_byte_leaves(rig: Rig) -> None:
     for described in rig.axes():
         with rig.axis(described) as axis:
@@ -110,7 +152,7 @@ def test_target_that_is_no_number_is_refused_before_a_byte_leaves(rig: Rig) -> N
 def test_limits_refuse_before_anything_but_questions_leaves(rig: Rig) -> None:
     with rig.bench() as bench:
         bench.positions()
-        rig.faults.written.clear()
+        rig.faults.left.clear()
         bench.positions()
         questions = set(rig.faults.written)
         for described in rig.axes():
@@ -156,7 +198,7 @@ def test_meter_takes_fresh_finite_readings_within_its_range(rig: Rig) -> None:
 
 
 def test_lost_answer_is_asked_for_again(rig: Rig) -> None:
-    for described in rig.axes():
+    for described in _axes_on_lines(rig):
         with rig.axis(described) as axis:
             at = axis.position()
             rig.faults.lose = 1
@@ -167,7 +209,7 @@ def test_lost_answer_is_asked_for_again(rig: Rig) -> None:
 
 
 def test_late_answer_never_answers_the_next_question(rig: Rig) -> None:
-    for described in rig.axes():
+    for described in _axes_on_lines(rig):
         with rig.axis(described) as axis:
             start = axis.position()
             target = rig.small_move(axis, described)
@@ -187,7 +229,7 @@ def test_late_answer_never_answers_the_next_question(rig: Rig) -> None:
 def test_move_whose_acknowledgement_is_lost_ends_where_it_was_sent_or_in_an_error(
     rig: Rig,
 ) -> None:
-    for described in rig.axes():
+    for described in _axes_on_lines(rig):
         with rig.axis(described) as axis:
             start = axis.position()
             target = rig.small_move(axis, described)
@@ -199,44 +241,109 @@ def test_move_whose_acknowledgement_is_lost_ends_where_it_was_sent_or_in_an_erro
             assert abs(axis.position() - start) <= _near(described)
 
 
-def test_silence_ends_in_time_as_an_error_in_words(rig: Rig) -> None:
-    for described in rig.axes()[:1]:
+def test_silence_ends_at_the_computed_deadline_as_an_error_in_words(rig: Rig) -> None:
+    axes = rig.axes() if rig.bystander.hush is not None else _axes_on_lines(rig)
+    for described in axes[:1]:
         with rig.axis(described) as axis:
-            asks = (axis.position, axis.moving, axis.stop)
-            for ask in asks if rig.taps else ():
-                rig.faults.lose = 10**6
-                before = rig.clock.now()
-                with pytest.raises(NoReply) as told:
-                    ask()
-                assert rig.clock.now() - before <= PATIENCE_S
-                assert len(str(told.value)) > 10
-                rig.faults.lose = 0
+            asks = [axis.position, axis.moving]
+            if rig.is_on_a_line(described.device):
+                asks.append(axis.stop)
+            for ask in asks:
+                with rig.silence():
+                    _ends_by_its_deadline(rig, ask)
+                rig.rest(axis, described)
             axis.position()
             assert rig.left_unread() == 0
 
 
 def test_meter_that_is_silent_is_no_reading(rig: Rig) -> None:
+    if rig.bystander.hush is None and not rig.is_on_a_line(rig.description.meter.device):
+        pytest.skip("the meter has no line of its own, and nobody is there who makes it silent")
     with rig.meter() as meter:
-        if rig.taps:
-            rig.faults.lose = 10**6
-            with pytest.raises(NoReply):
-                meter.read()
-            rig.faults.lose = 0
+        with rig.silence():
+            _ends_by_its_deadline(rig, meter.read)
         meter.read()
         assert rig.left_unread() == 0
 
 
 def test_line_that_is_cut_is_disconnected_and_stop_does_not_wait_for_it(rig: Rig) -> None:
-    for described in rig.axes():
+    for described in _axes_on_lines(rig):
         with rig.axis(described) as axis:
-            if not rig.taps:
-                continue
             rig.faults.cut = True
             before = rig.clock.now()
             with pytest.raises(Disconnected):
                 axis.stop()
             assert rig.clock.now() - before <= STOP_S
             rig.faults.cut = False
+
+
+def _axes_on_lines(rig: Rig) -> list[AxisDescription]:
+    """Those from whose lines something can be taken away. Skips the test when there are none."""
+    axes = [described for described in rig.axes() if rig.is_on_a_line(described.device)]
+    if not axes:
+        pytest.skip("no axis of this bench has a line of its own that could be tapped")
+    return axes
+
+
+def _first_of_a_stop(rig: Rig, axis: Axis) -> bytes:
+    """What leaves first when an axis at rest is told to stop: no question. Skips the test for a
+    driver that lets nobody see what leaves."""
+    before = len(rig.faults.left)
+    axis.position()
+    axis.moving()
+    questions = set(rig.faults.written[before:])
+    before = len(rig.faults.left)
+    axis.stop()
+    stop = rig.faults.written[before:]
+    if not stop:
+        pytest.skip("what leaves for this axis goes by no line, and nobody notes it")
+    assert stop[0] not in questions
+    return stop[0]
+
+
+@contextmanager
+def _in_state(rig: Rig, axis: Axis, described: AxisDescription, state: str) -> Iterator[None]:
+    """Within this an axis is in one of :data:`STATES`. Skips the test where it cannot be."""
+    with ExitStack() as within:
+        match state:
+            case "moving" | "after a stop":
+                axis.start_move(rig.small_move(axis, described))
+                if state == "after a stop":
+                    axis.stop()
+            case "homing":
+                if rig.bystander.homing is None:
+                    pytest.skip("nobody is there who may home this axis")
+                within.enter_context(rig.bystander.homing(axis))
+            case "in fault":
+                if rig.bystander.in_fault is None:
+                    pytest.skip("nobody is there who can bring this axis into fault")
+                within.enter_context(rig.bystander.in_fault(axis))
+            case "in silence":
+                if rig.bystander.hush is None and not rig.is_on_a_line(described.device):
+                    pytest.skip("nobody is there who makes this axis silent")
+                within.enter_context(rig.silence())
+            case "with a late answer to come":
+                _axes_on_lines(rig)
+                rig.faults.keep = 10**6
+                with pytest.raises(NoReply):
+                    axis.position()
+                rig.faults.keep = 0
+        yield
+
+
+def _ends_by_its_deadline(rig: Rig, ask: Callable[[], object]) -> None:
+    """What is asked of a silent instrument ends as NoReply, when its last answer has been waited
+    for as long as the driver itself has said."""
+    rig.faults.deadlines.clear()
+    before = rig.clock.now()
+    with pytest.raises(NoReply) as told:
+        ask()
+    after, deadlines = rig.clock.now(), rig.faults.deadlines
+    assert len(str(told.value)) > 10
+    assert after - before <= PATIENCE_S
+    assert all(before <= deadline <= before + PATIENCE_S for deadline in deadlines)
+    if deadlines:
+        assert after <= max(deadlines) + LATE_S
 
 
 def _near(described: AxisDescription) -> float:
