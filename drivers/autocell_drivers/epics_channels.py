@@ -88,8 +88,9 @@ class Channels:
             )
 
     def get(self, name: str, *, urgent: bool = False) -> Sample:
-        """The present value. Raises NoReply, Disconnected when the server is gone for good, and
-        WrongIdentity when another one is there instead. ``urgent`` waits for no server."""
+        """The present value. Raises NoReply, Disconnected when the server is gone for good,
+        WrongIdentity when another one is there instead, and BadReply for what is neither number
+        nor text. ``urgent`` waits for no server."""
         patience_s = 0.0 if urgent else None
         self._be_there(patience_s)
         try:
@@ -154,7 +155,10 @@ class Channels:
 
     def _read(self, name: str) -> Sample:
         response = self._ask(name, "time")
-        value = _value(response.data)
+        try:
+            value = decoded(response.data)
+        except BadReply as error:
+            raise BadReply(f"{self._prefix}{name}: {error}") from error
         about = response.metadata
         return Sample(value, int(about.severity), int(about.status), float(about.timestamp))
 
@@ -218,13 +222,20 @@ class Channels:
         return Disconnected(f"{self._prefix}{name}: its server is gone ({error})")
 
 
-def _value(data: Any) -> float | str:
-    """A number, or a text: EPICS sends those longer than 40 characters as arrays of them."""
+def decoded(data: Sequence[Any]) -> float | str:
+    """A number, or a text: EPICS sends those longer than 40 characters as arrays of them.
+
+    Raises BadReply for no value at all, and for an array that is no text.
+    """
+    if len(data) == 0:
+        raise BadReply("it holds no value; has it ever been processed?")
     if isinstance(data[0], bytes):
         return data[0].decode("latin-1")
-    if len(data) > 1:
-        return bytes(int(number) & 0xFF for number in data).partition(b"\0")[0].decode("latin-1")
-    return float(data[0])
+    if len(data) == 1:
+        return float(data[0])
+    if not all(-128 <= number <= 255 and number == int(number) for number in data):
+        raise BadReply(f"it holds {len(data)} numbers, neither one nor a text")
+    return bytes(int(number) & 0xFF for number in data).partition(b"\0")[0].decode("latin-1")
 
 
 def _context_class() -> Any:

@@ -90,8 +90,7 @@ def test_stop_is_confirmed_in_time_in_every_state_and_nothing_follows_it(rig: Ri
             target = rig.small_move(axis, described)
             axis.start_move(target)
             _stop_in_time(rig, axis)
-            rig.rest(axis, described)
-            rig.clock.sleep(described.speed / described.acceleration)
+            _brake(rig, axis, described)
             at = axis.position()
             low, high = sorted((start, target))
             assert low - _near(described) <= at <= high + _near(described)
@@ -117,7 +116,7 @@ def test_stop_leaves_in_time_in_every_state(rig: Rig, state: str) -> None:
                 left = [at for at, what in rig.faults.left[before:] if what == stop]
                 assert left, "no stop left"
                 assert left[0] - asked_s <= STOP_S
-            rig.rest(axis, described)
+            _brake(rig, axis, described)
             if state in ("moving", "after a stop"):
                 axis.start_move(start)
                 rig.rest(axis, described)
@@ -131,7 +130,7 @@ def test_nothing_is_left_unread_whatever_was_asked(rig: Rig) -> None:
             axis.start_move(rig.small_move(axis, described))
             axis.moving()
             axis.stop()
-            rig.rest(axis, described)
+            _brake(rig, axis, described)
             assert rig.left_unread() == 0
             axis.start_move(start)
             rig.rest(axis, described)
@@ -349,6 +348,12 @@ def _ends_by_its_deadline(rig: Rig, ask: Callable[[], object]) -> None:
 def _near(described: AxisDescription) -> float:
     """How near to its target an axis has to come, by the bench file."""
     return 3.0 * described.repeatability
+
+
+def _brake(rig: Rig, axis: Axis, described: AxisDescription) -> None:
+    """Wait until a stopped axis rests, one too that is said not to move before it has begun to."""
+    rig.rest(axis, described)
+    rig.clock.sleep(described.speed / described.acceleration)
 
 
 def _stop_in_time(rig: Rig, axis: Axis) -> None:
