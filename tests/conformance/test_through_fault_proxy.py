@@ -15,14 +15,19 @@ from autocell_simulators.serving import serve as serve_bench
 from autocell.bench.clock import RealClock
 from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
-from autocell.errors import DeviceError
+from autocell.errors import DeviceError, MotionError, NoReply
 from tests.drivers.other_programs import HERE, example_motor
 
 pytestmark = pytest.mark.thorough
 
 CLOCK = RealClock()
 AXIS = {"device": "motion", "channel": 1, "limits_mm": [0, 250], "repeatability_mm": 0.001}
-FAULTS = ("late-reply", "lost-reply", "duplicated-reply", "truncated-reply")
+FAULTS = ("late-reply", "lost-reply", "duplicated-reply", "truncated-reply", "lost-command")
+FOR_A_WHILE = (
+    {"fault": "silent", "for_s": 0.5},
+    {"fault": "silent", "hears": False, "for_s": 0.5},
+    {"fault": "slow-line", "bytes_per_s": 100.0, "for_s": 3.0},
+)
 
 
 def at_queries(fault, numbers, **sizes):
@@ -73,6 +78,53 @@ def test_axis_of_somebody_else_ends_where_it_was_sent(motor_address, fault):
         assert proxy.events
 
 
+@pytest.mark.parametrize("fault", FOR_A_WHILE, ids=["silent", "deaf", "slow"])
+def test_axis_of_somebody_else_outlasts_a_line_that_is_bad_for_a_while(motor_address, fault):
+    with proxied(motor_address) as proxy, motor_axis(proxy.address) as axis:
+        here = axis.position()
+        target = here + 0.3e-3 if here < 0.1 else here - 0.3e-3
+        proxy.begin({"device": "instrument", **fault})
+        go(axis, target)
+        assert axis.position() == pytest.approx(target, abs=1e-7)
+        assert proxy.events
+
+
+def test_line_that_stays_silent_is_no_reply_and_a_stop_is_sent_all_the_same(motor_address):
+    with proxied(motor_address) as proxy, motor_axis(proxy.address) as axis:
+        here = axis.position()
+        axis.start_move(here + 50e-3 if here < 0.1 else here - 50e-3)
+        proxy.begin({"fault": "silent", "device": "instrument"})
+        with pytest.raises(NoReply):
+            axis.position()
+        with pytest.raises(NoReply):
+            axis.stop()
+        assert proxy.end("silent") == 1
+        assert not axis.moving()
+        assert 1e-4 < abs(axis.position() - here) < 49e-3
+
+
+def test_garbled_commands_end_in_an_error_of_ours_or_where_the_axis_was_sent(motor_address):
+    with proxied(motor_address) as proxy, motor_axis(proxy.address) as axis:
+        go(axis, 10e-3)
+        proxy.begin(*at_queries("garbled-command", range(3, 400, 5)))
+        arrived = 0
+        for turn in range(8):
+            target = 10e-3 + 0.1e-3 * turn
+            with contextlib.suppress(DeviceError):
+                axis.start_move(target)
+                deadline = CLOCK.now() + 2.0
+                while axis.moving() and CLOCK.now() < deadline:
+                    CLOCK.sleep(0.02)
+                arrived += abs(axis.position() - target) < 1e-7
+                axis.stop()  # it may have been sent far away
+        assert proxy.events
+        assert arrived
+        proxy.end("garbled-command")
+        axis.stop()
+        go(axis, 10e-3)
+        assert axis.position() == pytest.approx(10e-3, abs=1e-7)
+
+
 def test_line_that_goes_for_a_while_is_waited_for(motor_address):
     with proxied(motor_address) as proxy, motor_axis(proxy.address) as axis:
         here = axis.position()
@@ -90,6 +142,38 @@ def test_garbled_replies_are_never_more_than_an_error_of_ours(motor_address):
             with contextlib.suppress(DeviceError):
                 axis.position()
         assert proxy.events
+
+
+def test_garbled_command_to_a_bench_is_bounded_by_its_controller(tmp_path):
+    """It may name another axis or another target: none beyond the travel is obeyed, and an axis
+    that is not where it was sent, or was not sent, is an error of ours."""
+    simulated = SimulatedBench(load(shipped("peat-bog")), 7, CLOCK)
+    with contextlib.ExitStack() as running:
+        served = running.enter_context(serve_bench(simulated, pseudo_terminals=False))
+        address = served.addresses["motion"]
+        proxy = running.enter_context(proxied(address, seed=3))
+        text = served.bench_file_text().replace(address, proxy.address)
+        (tmp_path / "bench.yaml").write_text(text, "utf-8")
+        bench = running.enter_context(open_bench(load(tmp_path / "bench.yaml"), clock=CLOCK))
+        before = bench.positions()
+        proxy.begin(*at_queries("garbled-command", range(5, 2000, 15)))
+        axes = bench.description.axes
+        for turn in range(8):
+            targets = {"spacing": before["spacing"] + 0.1e-3 * (turn % 3)}
+            try:
+                bench.move_axes(targets, "through a line that garbles")
+            except (DeviceError, MotionError):
+                continue
+            with simulated.present():
+                near = 3.0 * axes["spacing"].repeatability
+                assert simulated.axes["spacing"].counter == pytest.approx(
+                    targets["spacing"], abs=near
+                )
+        assert proxy.events
+        with simulated.present():
+            for name, axis in simulated.axes.items():
+                play = axis.traits.beyond + axis.traits.backlash + 6.0 * axis.traits.repeatability
+                assert axes[name].low - play <= axis.true_position <= axes[name].high + play
 
 
 @pytest.mark.parametrize("fault", FAULTS)
