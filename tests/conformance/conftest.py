@@ -100,7 +100,7 @@ class Beside:
     @contextmanager
     def homing(self, axis: Axis) -> Iterator[None]:
         """The controller looks for the reference of one axis."""
-        axis.home()  # type: ignore[attr-defined]
+        axis.home()
         assert axis.moving()
         yield
 

@@ -244,7 +244,7 @@ def test_silence_ends_at_the_computed_deadline_as_an_error_in_words(rig: Rig) ->
     axes = rig.axes() if rig.bystander.hush is not None else _axes_on_lines(rig)
     for described in axes[:1]:
         with rig.axis(described) as axis:
-            asks = [axis.position, axis.moving]
+            asks: list[Callable[[], object]] = [axis.position, axis.moving]
             if rig.is_on_a_line(described.device):
                 asks.append(axis.stop)
             for ask in asks:
