@@ -15,6 +15,8 @@ from autocell_simulators.serving import serve
 from autocell.bench.clock import RealClock
 from autocell.bench.file import load, shipped
 
+pytestmark = pytest.mark.thorough
+
 ROOT = Path(__file__).parents[2]
 SUITE = "tests/conformance/test_families.py"
 TESTS = {name for name in vars(suite) if name.startswith("test_")}
@@ -41,7 +43,6 @@ def test_whole_suite_is_collected_for_the_bench_that_is_named_and_for_no_other()
     assert all(f"[{path}" in line for line in collected)
 
 
-@pytest.mark.thorough
 def test_bench_that_is_named_is_tested_without_further_flags(tmp_path):
     bench = SimulatedBench(load(shipped("peat-bog")), 7, RealClock())
     with serve(bench) as served:

@@ -7,8 +7,8 @@ about, are skipped, and say so.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from collections.abc import Callable
+from contextlib import nullcontext, suppress
 
 import pytest
 
@@ -16,13 +16,16 @@ from autocell.bench.protocols import Axis, PowerMeter, ReportsLimits
 from autocell.description import AxisDescription
 from autocell.errors import AutocellError, Busy, Disconnected, LimitError, NoReply
 from autocell_drivers.conformance.rig import Rig
+from autocell_drivers.conformance.states import (
+    STATES,
+    axes_on_lines,
+    brake,
+    first_of_a_stop,
+    in_state,
+)
 
 STOP_S = 0.5
 """Within which a stop has been sent and confirmed."""
-STATES = (
-    "at rest", "moving", "after a stop", "homing", "in silence", "with a late answer to come",
-    "in fault",
-)  # fmt: skip
 LATE_S = 0.5
 """How much later than a deadline its end may be noticed, by a computer that has more to do."""
 PATIENCE_S = 30.0
@@ -90,7 +93,7 @@ def test_stop_is_confirmed_in_time_in_every_state_and_nothing_follows_it(rig: Ri
             target = rig.small_move(axis, described)
             axis.start_move(target)
             _stop_in_time(rig, axis)
-            _brake(rig, axis, described)
+            brake(rig, axis, described)
             at = axis.position()
             low, high = sorted((start, target))
             assert low - _near(described) <= at <= high + _near(described)
@@ -107,16 +110,16 @@ def test_stop_is_confirmed_in_time_in_every_state_and_nothing_follows_it(rig: Ri
 def test_stop_leaves_in_time_in_every_state(rig: Rig, state: str) -> None:
     for described in rig.axes():
         with rig.axis(described) as axis:
-            stop = _first_of_a_stop(rig, axis)
+            stop = first_of_a_stop(rig, axis)
             start = axis.position()
-            with _in_state(rig, axis, described, state):
+            with in_state(rig, axis, described, state):
                 asked_s, before = rig.clock.now(), len(rig.faults.left)
                 with suppress(NoReply) if state == "in silence" else nullcontext():
                     axis.stop()
                 left = [at for at, what in rig.faults.left[before:] if what == stop]
                 assert left, "no stop left"
                 assert left[0] - asked_s <= STOP_S
-            _brake(rig, axis, described)
+            brake(rig, axis, described)
             if state in ("moving", "after a stop"):
                 axis.start_move(start)
                 rig.rest(axis, described)
@@ -124,13 +127,13 @@ def test_stop_leaves_in_time_in_every_state(rig: Rig, state: str) -> None:
 
 
 def test_nothing_is_left_unread_whatever_was_asked(rig: Rig) -> None:
-    for described in _axes_on_lines(rig):
+    for described in axes_on_lines(rig):
         with rig.axis(described) as axis:
             start = axis.position()
             axis.start_move(rig.small_move(axis, described))
             axis.moving()
             axis.stop()
-            _brake(rig, axis, described)
+            brake(rig, axis, described)
             assert rig.left_unread() == 0
             axis.start_move(start)
             rig.rest(axis, described)
@@ -197,7 +200,7 @@ def test_meter_takes_fresh_finite_readings_within_its_range(rig: Rig) -> None:
 
 
 def test_lost_answer_is_asked_for_again(rig: Rig) -> None:
-    for described in _axes_on_lines(rig):
+    for described in axes_on_lines(rig):
         with rig.axis(described) as axis:
             at = axis.position()
             rig.faults.lose = 1
@@ -208,7 +211,7 @@ def test_lost_answer_is_asked_for_again(rig: Rig) -> None:
 
 
 def test_late_answer_never_answers_the_next_question(rig: Rig) -> None:
-    for described in _axes_on_lines(rig):
+    for described in axes_on_lines(rig):
         with rig.axis(described) as axis:
             start = axis.position()
             target = rig.small_move(axis, described)
@@ -228,7 +231,7 @@ def test_late_answer_never_answers_the_next_question(rig: Rig) -> None:
 def test_move_whose_acknowledgement_is_lost_ends_where_it_was_sent_or_in_an_error(
     rig: Rig,
 ) -> None:
-    for described in _axes_on_lines(rig):
+    for described in axes_on_lines(rig):
         with rig.axis(described) as axis:
             start = axis.position()
             target = rig.small_move(axis, described)
@@ -241,7 +244,7 @@ def test_move_whose_acknowledgement_is_lost_ends_where_it_was_sent_or_in_an_erro
 
 
 def test_silence_ends_at_the_computed_deadline_as_an_error_in_words(rig: Rig) -> None:
-    axes = rig.axes() if rig.bystander.hush is not None else _axes_on_lines(rig)
+    axes = rig.axes() if rig.bystander.hush is not None else axes_on_lines(rig)
     for described in axes[:1]:
         with rig.axis(described) as axis:
             asks: list[Callable[[], object]] = [axis.position, axis.moving]
@@ -266,7 +269,7 @@ def test_meter_that_is_silent_is_no_reading(rig: Rig) -> None:
 
 
 def test_line_that_is_cut_is_disconnected_and_stop_does_not_wait_for_it(rig: Rig) -> None:
-    for described in _axes_on_lines(rig):
+    for described in axes_on_lines(rig):
         with rig.axis(described) as axis:
             rig.faults.cut = True
             before = rig.clock.now()
@@ -274,60 +277,6 @@ def test_line_that_is_cut_is_disconnected_and_stop_does_not_wait_for_it(rig: Rig
                 axis.stop()
             assert rig.clock.now() - before <= STOP_S
             rig.faults.cut = False
-
-
-def _axes_on_lines(rig: Rig) -> list[AxisDescription]:
-    """Those from whose lines something can be taken away. Skips the test when there are none."""
-    axes = [described for described in rig.axes() if rig.is_on_a_line(described.device)]
-    if not axes:
-        pytest.skip("no axis of this bench has a line of its own that could be tapped")
-    return axes
-
-
-def _first_of_a_stop(rig: Rig, axis: Axis) -> bytes:
-    """What leaves first when an axis at rest is told to stop: no question. Skips the test for a
-    driver that lets nobody see what leaves."""
-    before = len(rig.faults.left)
-    axis.position()
-    axis.moving()
-    questions = set(rig.faults.written[before:])
-    before = len(rig.faults.left)
-    axis.stop()
-    stop = rig.faults.written[before:]
-    if not stop:
-        pytest.skip("what leaves for this axis goes by no line, and nobody notes it")
-    assert stop[0] not in questions
-    return stop[0]
-
-
-@contextmanager
-def _in_state(rig: Rig, axis: Axis, described: AxisDescription, state: str) -> Iterator[None]:
-    """Within this an axis is in one of :data:`STATES`. Skips the test where it cannot be."""
-    with ExitStack() as within:
-        match state:
-            case "moving" | "after a stop":
-                axis.start_move(rig.small_move(axis, described))
-                if state == "after a stop":
-                    axis.stop()
-            case "homing":
-                if rig.bystander.homing is None:
-                    pytest.skip("nobody is there who may home this axis")
-                within.enter_context(rig.bystander.homing(axis))
-            case "in fault":
-                if rig.bystander.in_fault is None:
-                    pytest.skip("nobody is there who can bring this axis into fault")
-                within.enter_context(rig.bystander.in_fault(axis))
-            case "in silence":
-                if rig.bystander.hush is None and not rig.is_on_a_line(described.device):
-                    pytest.skip("nobody is there who makes this axis silent")
-                within.enter_context(rig.silence())
-            case "with a late answer to come":
-                _axes_on_lines(rig)
-                rig.faults.keep = 10**6
-                with pytest.raises(NoReply):
-                    axis.position()
-                rig.faults.keep = 0
-        yield
 
 
 def _ends_by_its_deadline(rig: Rig, ask: Callable[[], object]) -> None:
@@ -348,12 +297,6 @@ def _ends_by_its_deadline(rig: Rig, ask: Callable[[], object]) -> None:
 def _near(described: AxisDescription) -> float:
     """How near to its target an axis has to come, by the bench file."""
     return 3.0 * described.repeatability
-
-
-def _brake(rig: Rig, axis: Axis, described: AxisDescription) -> None:
-    """Wait until a stopped axis rests, one too that is said not to move before it has begun to."""
-    rig.rest(axis, described)
-    rig.clock.sleep(described.speed / described.acceleration)
 
 
 def _stop_in_time(rig: Rig, axis: Axis) -> None:
