@@ -110,7 +110,7 @@ def test_stop_is_confirmed_in_time_in_every_state_and_nothing_follows_it(rig: Ri
 def test_stop_leaves_in_time_in_every_state(rig: Rig, state: str) -> None:
     for described in rig.axes():
         with rig.axis(described) as axis:
-            stop = first_of_a_stop(rig, axis)
+            stop = first_of_a_stop(rig, axis, described)
             start = axis.position()
             with in_state(rig, axis, described, state):
                 asked_s, before = rig.clock.now(), len(rig.faults.left)
