@@ -53,5 +53,5 @@ def test_a_delay_meter_that_sees_nothing_changes_nothing(change: Change) -> None
     ended = change(38, 111, bench=WITH_DELAY, spoil=spoil)
     assert ended.outcome.verdict is Verdict.REACHED
     assert ended.outcome.proof is not None
-    assert len(ended.outcome.proof.evidence) == 5
+    assert len(ended.outcome.proof.evidence) == 6
     assert not any("delay" in piece.statement for piece in ended.outcome.proof.evidence)
