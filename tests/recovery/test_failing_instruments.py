@@ -123,7 +123,7 @@ def test_a_search_that_is_undone_with_the_step_after_it_is_not_kept(night: Night
     assert search.undone
     assert all(abs(axis.net) < 5e-6 for axis in morning.recovery.travel)
     assert "mW after" in "; ".join(morning.cause.evidence)
-    assert morning.cause.evidence[-1] == "moving brought light, and no proof"
+    assert "moving brought light, and no proof" in morning.cause.evidence
 
 
 def test_where_nothing_was_moved_nobody_is_waited_for(night: Night) -> None:
