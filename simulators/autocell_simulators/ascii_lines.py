@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import ClassVar
 
 LONGEST_LINE = 64
 """A command of more bytes than this is none."""
 
 
-class AsciiLines:
+class AsciiLines(ABC):
     """Cuts what comes in into commands, and keeps the answers until they are taken.
 
     The axes and outputs of the controller have been advanced to the present before it is fed.
@@ -28,7 +29,7 @@ class AsciiLines:
         """Always None: this controller answers at once."""
         return None
 
-    def advance(self, now_s: float) -> None:
+    def advance(self, now_s: float) -> None:  # noqa: B027 - none of these controllers waits
         """Nothing here waits for time."""
 
     def take(self) -> bytes:
@@ -47,6 +48,6 @@ class AsciiLines:
         """The client is gone: forget half a command, and replies that nobody will read."""
         self._buffer = self._ready = b""
 
+    @abstractmethod
     def _answer(self, line: bytes) -> bytes:
         """Carry out a command; all that comes back for it, endings included."""
-        raise NotImplementedError
