@@ -5,11 +5,17 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection, Iterable, Mapping
+from contextlib import suppress
 
-from autocell.bench.protocols import Axis
+from autocell.bench.protocols import Axis, SendsStop
 from autocell.bench.trust import Trust, TrustBook
 from autocell.description import BenchDescription
 from autocell.errors import Stopped
+
+
+def _never() -> bool:
+    """Stop all of them."""
+    return False
 
 
 class Halting:
@@ -38,35 +44,12 @@ class Halting:
         self._unconfirmed: dict[str, Exception] = {}
 
     def halt(self, names: Iterable[str], *, until_asked: bool = False) -> dict[str, Exception]:
-        """Tell these axes to stop, each of them even when another raises; who raised what.
-
-        Axes of different devices are told at the same time, so that a silent one delays none.
-        With ``until_asked`` no more of them once a stop is asked for: whoever then raises Stopped
-        has all of them told.
-        """
+        """As :func:`stop_together`. With ``until_asked`` no more of them once a stop is asked for:
+        whoever then raises Stopped has all of them told."""
         self._begun.set()
-        by_device: dict[str, list[str]] = {}
-        for name in names:
-            by_device.setdefault(self._description.axes[name].device, []).append(name)
-        failures: dict[str, Exception] = {}
-
-        def tell(group: list[str]) -> None:
-            for name in group:
-                if until_asked and self._asked.is_set():
-                    return
-                try:
-                    self._axes[name].stop()
-                except Exception as error:
-                    failures[name] = error
-
-        first, *others = list(by_device.values()) or [[]]
-        threads = [threading.Thread(target=tell, args=(group,), daemon=True) for group in others]
-        for thread in threads:
-            thread.start()
-        tell(first)
-        for thread in threads:
-            thread.join()
-        return failures
+        axes = {name: self._axes[name] for name in names}
+        enough = self._asked.is_set if until_asked else _never
+        return stop_together(self._description, axes, enough)
 
     def halted(self) -> None:
         """Halting is over, however it went: whoever asks for a stop now finds none begun."""
@@ -108,6 +91,48 @@ class Halting:
         """Raises Stopped after a stop was asked for."""
         if self._asked.is_set():
             raise Stopped("a stop was asked for; nothing moves until it is cleared")
+
+
+def stop_together(
+    description: BenchDescription, axes: Mapping[str, Axis], enough: Callable[[], bool] = _never
+) -> dict[str, Exception]:
+    """Tell axes to stop, each of them even when another raises; who raised what.
+
+    Those of different devices are told at the same time, so that a silent one delays none. Where
+    several are on one device, each that :class:`SendsStop` is told before the first has to confirm
+    it. Once there is ``enough``, no more of them.
+    """
+    by_device: dict[str, list[str]] = {}
+    for name in axes:
+        by_device.setdefault(description.axes[name].device, []).append(name)
+    failures: dict[str, Exception] = {}
+
+    def send(group: list[str]) -> None:
+        for name in group:
+            axis = axes[name]
+            if isinstance(axis, SendsStop) and not enough():
+                with suppress(Exception):  # what is wrong its confirmation will say
+                    axis.send_stop()
+
+    def tell(group: list[str]) -> None:
+        if len(group) > 1:
+            send(group)
+        for name in group:
+            if enough():
+                return
+            try:
+                axes[name].stop()
+            except Exception as error:
+                failures[name] = error
+
+    first, *others = list(by_device.values()) or [[]]
+    threads = [threading.Thread(target=tell, args=(group,), daemon=True) for group in others]
+    for thread in threads:
+        thread.start()
+    tell(first)
+    for thread in threads:
+        thread.join()
+    return failures
 
 
 def _stop_story(failures: Mapping[str, Exception]) -> str:

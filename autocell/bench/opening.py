@@ -9,6 +9,7 @@ from typing import Any, TypeVar, cast
 
 from autocell.bench.bench import Bench
 from autocell.bench.file import line_of, where
+from autocell.bench.halting import stop_together
 from autocell.bench.plan import trade
 from autocell.bench.protocols import (
     Axis,
@@ -95,7 +96,7 @@ def open_bench(
             bench = _assemble(description, devices, axes, clock, journal or NoJournal())
             yield bench
         except BaseException:
-            _stop_for_certain(bench, axes)
+            _stop_for_certain(description, bench, axes)
             raise
 
 
@@ -153,26 +154,27 @@ def _axes_of(description: BenchDescription, name: str, device: Device) -> dict[s
     }
 
 
-def _stop_for_certain(bench: Bench | None, axes: Mapping[str, Axis]) -> None:
+def _stop_for_certain(
+    description: BenchDescription, bench: Bench | None, axes: Mapping[str, Axis]
+) -> None:
     """Stop every axis, also when the operator's interrupt comes in the middle of it.
 
     An interrupt is raised once (see :mod:`autocell.bench.stopping`), so that the second try is
     left in peace.
     """
     try:
-        _stop(bench, axes)
+        _stop(description, bench, axes)
     except BaseException:
-        _stop(bench, axes)
+        _stop(description, bench, axes)
         raise
 
 
-def _stop(bench: Bench | None, axes: Mapping[str, Axis]) -> None:
+def _stop(description: BenchDescription, bench: Bench | None, axes: Mapping[str, Axis]) -> None:
     if bench is not None:
         bench.stop()
-        return
-    for axis in axes.values():
-        with suppress(Exception):  # the error that broke the opening off is the one to tell
-            axis.stop()
+    else:
+        # who does not confirm it is not told: the error that broke the opening off is
+        stop_together(description, axes)
 
 
 def installed(group: str) -> dict[str, EntryPoint]:

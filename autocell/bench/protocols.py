@@ -95,6 +95,22 @@ class Axis(Protocol):
 
 
 @runtime_checkable
+class SendsStop(Protocol):
+    """An axis that can be told to stop without waiting for its controller to confirm it.
+
+    When several axes of one device are to stop, each is told by this before any is waited for.
+    """
+
+    def send_stop(self) -> None:
+        """Send a stop at once, whatever the line is doing, and wait for no answer.
+
+        :meth:`Axis.stop` follows, sends it once more if need be, and sees to it that it is obeyed.
+        Raises what it likes, which is then left to that.
+        """
+        ...
+
+
+@runtime_checkable
 class ReportsLimits(Protocol):
     """An axis whose controller knows its own travel; compared with the bench file on opening."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from autocell.bench.protocols import Axis, ReportsLimits, ReportsReference
+from autocell.bench.protocols import Axis, ReportsLimits, ReportsReference, SendsStop
 from autocell.description import OpenLoopDescription
 
 
@@ -131,6 +131,11 @@ class StepCounter:
     def moving(self) -> bool:
         """Whether the controller reports motion."""
         return self._axis.moving()
+
+    def send_stop(self) -> None:
+        """Send a stop and wait for no answer, where its driver can do that."""
+        if isinstance(self._axis, SendsStop):
+            self._axis.send_stop()
 
     def stop(self) -> None:
         """Stop at once."""

@@ -68,6 +68,12 @@ class AsciiController:
         else:
             self._exchange.once(command, lambda raw: self.codec.match(phrase, raw, **fields))
 
+    def send_stop(self, axis: str) -> None:
+        """Send an axis its stop and wait for nothing."""
+        phrase = self.dialect.stop
+        acknowledged = phrase.reply is not None
+        self._exchange.send_ahead(self.codec.encode(phrase, axis=axis), acknowledged)
+
     def stop(self, axis: str) -> None:
         """Stop an axis whatever the line is doing; every axis, if that one does not confirm."""
         phrase = self.dialect.stop

@@ -210,6 +210,11 @@ class AsciiAxis:
             return status.moving
         return asked_at < self._accepted_at + self._lag_s
 
+    def send_stop(self) -> None:
+        """Send a stop and wait for no answer: :meth:`stop` sees to it."""
+        self._accepted_at = None
+        self._controller.send_stop(self._wire)
+
     def stop(self) -> None:
         """Stop at once and forget any move. Valid in every state."""
         self._accepted_at = None

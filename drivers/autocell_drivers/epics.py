@@ -9,7 +9,14 @@ from typing import Any
 from autocell.bench.protocols import Clock, Connect
 from autocell.errors import BenchFileError, Disconnected, WrongIdentity
 from autocell_drivers import sections, units
-from autocell_drivers.epics_axes import MotorAxis, Names, OutputAxis, PvAxis, motor_kind
+from autocell_drivers.epics_axes import (
+    MotorAxis,
+    Names,
+    OutputAxis,
+    PvAxis,
+    StoppableOutput,
+    motor_kind,
+)
 from autocell_drivers.epics_channels import Channels
 from autocell_drivers.epics_meter import PvMeter, PvShutter
 
@@ -101,7 +108,8 @@ class EpicsInstrument:
                 names = self._outputs[record]
                 self._channels.connect([record, *names.all])
                 per_si = self._per_si(record, section, where)
-                return OutputAxis(name, record, names, per_si, section, self._channels, self._clock)
+                kind = OutputAxis if names.stop is None else StoppableOutput
+                return kind(name, record, names, per_si, section, self._channels, self._clock)
             return self._motor(name, record, section, where)
         except Disconnected as error:
             raise BenchFileError(f"{where}.channel {record}: {error}") from error

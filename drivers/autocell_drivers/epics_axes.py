@@ -166,10 +166,14 @@ class MotorAxis(PvAxis):
         self._check_state()
         return not self._is_over(f"{self._record}.DMOV", moving=0)
 
-    def stop(self) -> None:
-        """Stop at once and forget the move; returns when the record has been heard again."""
+    def send_stop(self) -> None:
+        """Write that it shall stop, and look for nothing: :meth:`stop` does."""
         self._target = None
         self._channels.put(f"{self._record}.STOP", 1, urgent=True)
+
+    def stop(self) -> None:
+        """Stop at once and forget the move; returns when the record has been heard again."""
+        self.send_stop()
         self._channels.number(f"{self._record}.DMOV", urgent=True)
 
     def _limits(self) -> tuple[float, float]:
@@ -250,10 +254,8 @@ class OutputAxis(PvAxis):
         return now < max(self._still_since, self._sent_at) + _LAG_S
 
     def stop(self) -> None:
-        """Stop at once: by ``stop`` where there is one, and by sending the axis to where it is."""
+        """Stop at once, by sending the axis to where it is."""
         self._target = None
-        if self._names.stop is not None:
-            self._channels.put(self._names.stop, 1, urgent=True)
         here = self._channels.number(self._readback, urgent=True)
         self._channels.put(self._record, here, urgent=True)
         taken = self._channels.number(self._record, urgent=True)
@@ -271,3 +273,18 @@ class OutputAxis(PvAxis):
                 f"{high:g}); set them"
             )
         return low, high
+
+
+class StoppableOutput(OutputAxis):
+    """One with a record that stops it."""
+
+    def send_stop(self) -> None:
+        """Write that it shall stop, and look for nothing: :meth:`stop` does."""
+        assert self._names.stop is not None
+        self._target = None
+        self._channels.put(self._names.stop, 1, urgent=True)
+
+    def stop(self) -> None:
+        """Stop at once, by its record for that and by sending the axis to where it is."""
+        self.send_stop()
+        super().stop()

@@ -75,6 +75,7 @@ class Exchange:
         self._greeting = greeting
         self._recognise = recognise
         self._in_step = False
+        self._ahead: list[bytes] = []
         self._torn = False
         self._greetings = Greetings(_LATEST_REPLIES * manners.reply_s)
         self._who: str | None = None
@@ -157,22 +158,35 @@ class Exchange:
         """
         self._outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
 
+    def send_ahead(self, command: bytes, acknowledged: bool) -> None:
+        """Send at once what :meth:`urgent` sees to afterwards, whatever the state of the line, and
+        read nothing. Several may be sent one after the other.
+
+        Waits for no line that has gone. Raises Disconnected or NoReply when it could not be sent.
+        """
+        ahead = [*self._ahead, command]
+        in_order = acknowledged and (bool(self._ahead) or self._is_quiet())
+        self._write(command)
+        if in_order:
+            self._ahead = ahead
+
     def shout(self, message: bytes) -> None:
         """Send at once what the instrument picks out of the stream wherever it comes, and does not
         answer. A line that has gone is opened again if that can be done at once. Raises
         Disconnected or NoReply when it could not be sent."""
         self._outlasting(lambda: self._transport.write(message), patience_s=0.0)
 
+    def _is_quiet(self) -> bool:
+        """Whether nothing is to come that was asked for, and nothing has come that was not."""
+        return self._in_step and self._transport.discard_input() == 0
+
     def _press(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
-        was_in_step = self._in_step and self._transport.discard_input() == 0
-        if was_in_step and parse is not None:
-            try:
-                until = self._clock.now() + self._manners.reply_s
-                self._send(command, until)
-                self._answer(parse, until)
+        ahead = self._ahead
+        was_sent = ahead[:1] == [command]
+        if parse is not None and (was_sent or self._is_quiet()):
+            if self._hears(command, parse, was_sent):
+                self._ahead, self._in_step = ahead[1:], len(ahead) <= 1
                 return
-            except (NoReply, BadReply, Refused):
-                pass
         else:
             self._write(command)
         self._write(otherwise)
@@ -180,6 +194,19 @@ class Exchange:
             self._repeat(self._manners.reply_s, self._get_in_step)
         else:
             self.ask(command, parse)
+
+    def _hears(self, command: bytes, parse: Parse[T], was_sent: bool) -> bool:
+        """Whether a command is acknowledged within the time of one reply."""
+        until = self._clock.now() + self._manners.reply_s
+        try:
+            if not was_sent:
+                self._write(command)
+            if self._manners.echo:
+                self._read_echo(command, until)
+            self._answer(parse, until)
+        except (NoReply, BadReply, Refused):
+            return False
+        return True
 
     def _outlasting(self, say: Callable[[], T], patience_s: float | None = None) -> T:
         """Do what may be done twice, also when the line goes in the middle of it."""
@@ -299,12 +326,12 @@ class Exchange:
                 self._greet_once()
 
     def _greet_once(self) -> None:
-        self._in_step = False
+        self._in_step, self._ahead = False, []
         self._greetings.sent(self._clock.now())
         self._transport.write(self._greeting)
 
     def _write(self, message: bytes) -> None:
-        self._in_step = False
+        self._in_step, self._ahead = False, []
         self._greetings.something_else(self._clock.now())
         self._transport.write(message)
 

@@ -72,9 +72,9 @@ class Caller:
         threading.Thread(target=call.run, name=what, daemon=True).start()
         return call
 
-    def urgent(self, what: str, function: Callable[..., T], *arguments: Any) -> T:
-        """As a call, but at once even if another has not returned."""
-        return _result_of(self.beside(what, function, *arguments), self._call_s)
+    def wait_for(self, call: Call[T]) -> T:
+        """What a call that was started beside others returns. Raises as a call does."""
+        return _result_of(call, self._call_s)
 
     def end(self) -> None:
         """Let go of the thread, once it has done what it was told."""

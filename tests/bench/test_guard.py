@@ -4,21 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import ClassVar
 
 import pytest
 
 from autocell.bench.guard import Guard
+from autocell.bench.halting import stop_together
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription, Caps
 from autocell.errors import (
     BudgetError,
+    DeviceError,
+    Disconnected,
     LimitError,
     MotionError,
     NoReply,
     Stopped,
     StoreError,
 )
-from tests.bench.conftest import Rig
+from tests.bench.conftest import Rig, SteadyAxis
 
 
 def test_a_target_beyond_a_limit_is_refused_before_anything_is_sent(rig: Rig) -> None:
@@ -88,6 +92,54 @@ def test_a_stop_reaches_axes_of_several_devices(
     rig.axes["spacing"].stop_error = NoReply("silent")
     assert set(rig.guard.halting.stop_all()) == {"spacing"}
     assert [axis.stops for axis in rig.axes.values()] == [1] * len(axes)
+
+
+class Hurried(SteadyAxis):
+    """An axis whose driver can send a stop and wait for nothing."""
+
+    sent: ClassVar[list[tuple[str, str]]] = []
+    send_error: DeviceError | None = None
+
+    def send_stop(self) -> None:
+        self.sent.append(("sent", self.name))
+        if self.send_error is not None:
+            raise self.send_error
+
+    def stop(self) -> None:
+        self.sent.append(("confirmed", self.name))
+        super().stop()
+
+
+@pytest.fixture
+def hurried(rig: Rig) -> dict[str, SteadyAxis]:
+    """Axes of one controller; all but yaw can be told without being waited for."""
+    Hurried.sent.clear()
+    kinds = {name: SteadyAxis if name == "yaw" else Hurried for name in rig.axes}
+    return {n: kind(rig.description.axes[n], rig.clock, 0.0) for n, kind in kinds.items()}
+
+
+def test_axes_of_one_controller_are_all_told_before_the_first_has_to_confirm(
+    rig: Rig, hurried: dict[str, SteadyAxis]
+) -> None:
+    names = [name for name in hurried if name != "yaw"]
+    assert stop_together(rig.description, hurried) == {}
+    told = [*(("sent", name) for name in names), *(("confirmed", name) for name in names)]
+    assert Hurried.sent == told
+    assert [axis.stops for axis in hurried.values()] == [1] * len(hurried)
+
+
+def test_what_is_wrong_with_a_stop_its_confirmation_tells(
+    rig: Rig, hurried: dict[str, SteadyAxis]
+) -> None:
+    hurried["pitch"].send_error = Disconnected("cut")
+    hurried["spacing"].stop_error = NoReply("silent")
+    assert set(stop_together(rig.description, hurried)) == {"spacing"}
+    assert [axis.stops for axis in hurried.values()] == [1] * len(hurried)
+
+
+def test_one_axis_alone_is_told_once(rig: Rig, hurried: dict[str, SteadyAxis]) -> None:
+    assert stop_together(rig.description, {"pitch": hurried["pitch"]}) == {}
+    assert Hurried.sent == [("confirmed", "pitch")]
 
 
 def test_nothing_moves_after_a_stop_until_it_is_cleared(rig: Rig) -> None:

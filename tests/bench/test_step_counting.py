@@ -39,6 +39,17 @@ def counter(
     return StepCounter(axis, steps), axis
 
 
+def test_a_stop_is_sent_on_where_the_driver_can_send_one() -> None:
+    sent: list[str] = []
+    _, axis = counter()
+    drive = StepCounter(axis, KNOWN)
+    drive.send_stop()  # this one cannot
+    axis.send_stop = lambda: sent.append(axis.name)  # type: ignore[attr-defined]
+    drive.send_stop()
+    assert sent == ["pitch"]
+    assert axis.stops == 0
+
+
 @given(places, places)
 def test_what_it_will_count_and_where_it_will_be_agree(first: float, second: float) -> None:
     state = StepState.at(0.002)

@@ -11,6 +11,7 @@ Everything stays on the loopback interface, on ports of its own.
 from __future__ import annotations
 
 import contextlib
+import signal
 import sys
 from pathlib import Path
 
@@ -400,6 +401,27 @@ def test_motor_record_that_is_not_well_is_sent_nowhere(record, field, value, tol
         assert read("bog2:m") == 5.0
     finally:
         write(f"bog2:m.{field}", before)
+
+
+def test_stop_is_sent_to_a_server_that_does_not_answer(record_server, record):
+    record_axis = record.axis("spacing", RECORD)
+    output = open_system("record", outputs={"m": {"readback": "m.RBV", "stop": "m.HLS"}})
+    output_axis = output.axis("spacing", RECORD | {"units_per_mm": 1e3})
+    record_server.process.send_signal(signal.SIGSTOP)
+    try:
+        record_axis.send_stop()
+        output_axis.send_stop()
+    finally:
+        record_server.process.send_signal(signal.SIGCONT)
+    record_axis.position()  # it goes on
+    output_axis.position()
+    assert read("bog2:m.STOP") == read("bog2:m.HLS") == 1
+    for field in ("STOP", "HLS"):
+        write(f"bog2:m.{field}", 0)
+    output_axis.stop()
+    assert read("bog2:m.HLS") == 1
+    write("bog2:m.HLS", 0)
+    output.close()
 
 
 def test_limit_switch_that_is_being_left_does_not_keep_the_axis_there(record):

@@ -258,6 +258,50 @@ def test_stop_without_acknowledgement_halts_everything_and_tries_again(talk):
     assert instrument.lines == [b"who", b"stop", b"halt", b"who", b"stop"]
 
 
+def test_stops_sent_ahead_all_leave_at_once_and_are_confirmed_without_being_said_again(talk):
+    exchange, instrument = talk(Counter())
+    exchange.greet()
+    for _ in range(3):
+        exchange.send_ahead(b"stop\n", acknowledged=True)
+    for _ in range(3):
+        exchange.urgent(b"stop\n", parse_ok, b"halt\n")
+    assert instrument.lines == [b"who", b"stop", b"stop", b"stop"]
+    assert exchange.ask(b"value?\n", parse_number) == 1
+    assert instrument.lines[4:] == [b"value?"]
+
+
+def test_stops_sent_ahead_of_which_one_is_not_acknowledged_halt_everything(talk):
+    answers = iter([[b"OK\n"], [], [b"OK\n"], [b"OK\n"], [b"OK\n"]])
+
+    def deaf_once(line):
+        if line == b"stop":
+            yield from next(answers)
+        elif line == b"who":
+            yield b"I AM ONE\n"
+
+    exchange, instrument = talk(deaf_once)
+    exchange.greet()
+    for _ in range(3):
+        exchange.send_ahead(b"stop\n", acknowledged=True)
+    for _ in range(3):
+        exchange.urgent(b"stop\n", parse_ok, b"halt\n")
+    assert instrument.lines == [b"who", b"stop", b"stop", b"stop", b"halt", b"who", b"stop"]
+
+
+def test_stop_sent_ahead_on_a_line_out_of_step_is_followed_by_all_that_helps(talk):
+    exchange, instrument = talk(Counter())
+    exchange.send_ahead(b"stop\n", acknowledged=True)
+    exchange.urgent(b"stop\n", parse_ok, b"halt\n")
+    assert instrument.lines == [b"stop", b"stop", b"halt", b"who", b"stop"]
+
+
+def test_what_was_sent_ahead_and_never_seen_to_answers_nothing_else(talk):
+    exchange, _ = talk(Counter())
+    exchange.greet()
+    exchange.send_ahead(b"stop\n", acknowledged=True)
+    assert exchange.ask(b"value?\n", parse_number) == 1
+
+
 def test_stop_of_a_dead_instrument_sends_all_it_can_and_says_so(talk):
     exchange, instrument = talk(lambda line: iter([]))
     with pytest.raises(NoReply):

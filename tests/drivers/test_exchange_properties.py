@@ -185,6 +185,20 @@ class Conversation(RuleBasedStateMachine):
                 assert at <= self.began + REPLY_S + TICK_S
         self.ended()
 
+    @rule(fates=st.lists(FATES, max_size=8), stops=st.integers(2, 4))
+    def stop_several(self, fates: list[str], stops: int) -> None:
+        self.begin(fates, stops * STOP_S)
+        for _ in range(stops):
+            self.exchange.send_ahead(b"stop\n", acknowledged=True)
+        assert self.wire.sent == [(self.began, b"stop\n")] * stops
+        for _ in range(stops):
+            try:
+                self.exchange.urgent(b"stop\n", word(b"STOPPED"), b"halt\n")
+            except (NoReply, BadReply, Refused):
+                assert self.disturbed
+        assert all(b"move" not in message for _, message in self.wire.sent)
+        self.ended()
+
     @rule(seconds=st.floats(0.0, 2.0))
     def wait(self, seconds: float) -> None:
         self.clock.sleep(seconds)

@@ -177,6 +177,30 @@ def test_errors_of_the_functions_become_ours_and_keep_their_words(lab, raised, o
         assert error.value.__cause__ is raised
 
 
+def test_stop_that_does_not_return_keeps_no_other_axis_waiting(lab):
+    others = threading.Event()
+    stuck = AxisFunctions(lambda: 0.0, print, others.wait)
+    free = AxisFunctions(lambda: 0.0, print, others.set)
+    device = lab.open(Instrument("LAB 1", axes={1: stuck, 2: free}))
+    axes = [device.axis(f"a{n}", SPACING | {"channel": n}) for n in (1, 2)]
+    for axis in axes:
+        axis.send_stop()
+    for axis in axes:
+        axis.stop()
+
+
+def test_stop_sent_ahead_is_no_stop_of_a_later_move(lab):
+    stops = []
+    axis = lab.axis(AxisFunctions(lambda: 0.0, print, lambda: stops.append(1), lambda: False))
+    axis.send_stop()
+    axis.start_move(1e-3)
+    axis.stop()
+    assert stops == [1, 1]
+    axis.send_stop()
+    axis.stop()
+    assert stops == [1, 1, 1]
+
+
 def test_function_that_hangs_is_no_reply_and_stop_does_not_wait_for_it(lab):
     hangs, stopped = threading.Event(), []
     axis = lab.axis(

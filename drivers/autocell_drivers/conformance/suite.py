@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from contextlib import nullcontext, suppress
+from typing import cast
 
 import pytest
 
-from autocell.bench.protocols import Axis, PowerMeter, ReportsLimits
+from autocell.bench.protocols import Axis, PowerMeter, ReportsLimits, SendsStop
 from autocell.description import AxisDescription
 from autocell.errors import AutocellError, Busy, Disconnected, LimitError, NoReply
 from autocell_drivers.conformance.rig import Rig
@@ -124,6 +125,32 @@ def test_stop_leaves_in_time_in_every_state(rig: Rig, state: str) -> None:
                 axis.start_move(start)
                 rig.rest(axis, described)
                 assert abs(axis.position() - start) <= _near(described)
+
+
+def test_stops_of_all_axes_leave_before_any_is_confirmed(rig: Rig) -> None:
+    tried = False
+    for name in rig.description.devices:
+        described = [axis for axis in rig.description.axes.values() if axis.device == name]
+        if len(described) < 2:
+            continue
+        with rig.device(name) as device:
+            axes = [device.axis(axis.name, axis.section) for axis in described]
+            if not all(isinstance(axis, SendsStop) for axis in axes):
+                continue
+            tried = True
+            stops = [first_of_a_stop(rig, *pair) for pair in zip(axes, described, strict=True)]
+            with rig.silence():
+                asked_s, before = rig.clock.now(), len(rig.faults.left)
+                for axis in axes:
+                    cast(SendsStop, axis).send_stop()
+                left = rig.faults.left[before:]
+            assert [what for _, what in left] == stops
+            assert left[-1][0] - asked_s <= STOP_S
+            for axis in axes:
+                axis.stop()
+            assert rig.left_unread() == 0
+    if not tried:
+        pytest.skip("no driver here sends the stops of several axes ahead of their confirmation")
 
 
 def test_nothing_is_left_unread_whatever_was_asked(rig: Rig) -> None:
