@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import secrets
 import signal
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from autocell_simulators.serving import Served
 
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
+_HANG_UP: signal.Signals | None = getattr(signal, "SIGHUP", None)
+_LOOK_S = 0.5
+"""How often is looked whether somebody still wants the bench."""
 _LARGEST_SEED = 10**6
 
 
@@ -91,7 +95,11 @@ def simulate(
     machine. BENCH is a bench file or the name of one that comes along (peat-bog). Any program may
     talk to it; it moves in real time. With a scenario it fails as real benches do: docs/faults.md
     says how.
+
+    It ends with the program or shell that started it, however that ends; started with nohup it does
+    not. On Windows only --until-eof sees to that.
     """
+    orphaned = _orphaned()
     refuse_unwritable(truth, "--truth")
     refuse_unwritable(write_to, "--write")
     with _asked_to_end(until_eof) as end, contextlib.ExitStack() as open_until_the_end:
@@ -121,16 +129,33 @@ def simulate(
         ).absolute()
         told_at = enter(controlled(simulated, served.addresses)) if control else None
         _announce(simulated, served, path, told_at, as_json)
-        while not end.wait(0.5):
+        while not end.wait(_LOOK_S) and not orphaned():
             pass
         if truth is not None:
             truth.write_text(to_json(simulated.truth_report()) + "\n", encoding="utf-8")
     return 0
 
 
+def _outlives_its_parent() -> bool:
+    """Whether somebody started this with the hang-up ignored, as nohup does."""
+    return _HANG_UP is not None and signal.getsignal(_HANG_UP) is signal.SIG_IGN
+
+
+def _orphaned() -> Callable[[], bool]:
+    """Whether whoever started this has ended since: even one that was killed and says nothing.
+
+    A process whose parent ends gets another one. Linux could send a signal then, but already when
+    the thread that started this ends.
+    """
+    if _outlives_its_parent():
+        return lambda: False
+    parent = os.getppid()
+    return lambda: os.getppid() != parent
+
+
 @contextmanager
 def _asked_to_end(until_eof: bool) -> Iterator[threading.Event]:
-    """Set by the first SIGINT or SIGTERM, or when standard input ends."""
+    """Set by the first SIGINT, SIGTERM or SIGHUP, or when standard input ends."""
     end = threading.Event()
 
     def on_signal(_number: int, _frame: FrameType | None) -> None:
@@ -142,7 +167,8 @@ def _asked_to_end(until_eof: bool) -> Iterator[threading.Event]:
                 pass
         end.set()
 
-    before = {number: signal.signal(number, on_signal) for number in _SIGNALS}
+    hangs_up = () if _HANG_UP is None or _outlives_its_parent() else (_HANG_UP,)
+    before = {number: signal.signal(number, on_signal) for number in (*_SIGNALS, *hangs_up)}
     if until_eof:
         threading.Thread(target=read_to_the_end, daemon=True).start()
     try:

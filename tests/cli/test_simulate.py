@@ -6,6 +6,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -96,29 +98,81 @@ def test_a_scenario_that_is_not_there_is_refused_in_words(autocell: CommandLine)
     )
 
 
-def test_it_ends_with_the_program_that_started_it(autocell: CommandLine, tmp_path: Path) -> None:
-    # a parent that is killed says nothing to anybody; its end of the pipe closes all the same
-    command = [*AUTOCELL, "simulate", "peat-bog", "--json", "--until-eof"]
-    parent = (
-        "import subprocess, sys, time\n"
-        "pipes = dict(stdin=subprocess.PIPE, stdout=subprocess.PIPE)\n"
-        f"child = subprocess.Popen({command!r}, **pipes)\n"
-        "print(child.pid, child.stdout.readline().decode(), flush=True)\n"
-        "time.sleep(600)\n"
-    )
-    process = subprocess.Popen(
-        [sys.executable, "-c", parent], stdout=subprocess.PIPE, text=True, cwd=tmp_path
-    )
-    assert process.stdout is not None
-    pid, _, told = process.stdout.readline().partition(" ")
-    assert json.loads(told)["addresses"]
-    process.kill()
-    process.wait()
-    process.stdout.close()
+STARTER = """
+import json, signal, subprocess, sys, time
+command, quiet, pipe = json.loads(sys.argv[1])
+if quiet:
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+stdin = subprocess.PIPE if pipe else None
+child = subprocess.Popen(command, stdin=stdin, stdout=subprocess.PIPE)
+print(child.pid, child.stdout.readline().decode(), flush=True)
+time.sleep(600)
+"""
+
+
+@contextmanager
+def orphan(
+    folder: Path, *options: str, nohup: bool = False
+) -> Iterator[tuple[int, dict[str, Any]]]:
+    """The process of a bench whose starter was killed once it was served, and what it told.
+
+    Its standard input ends with ``--until-eof`` alone, and nothing else tells it of the end.
+    """
+    command = [*AUTOCELL, "simulate", "peat-bog", "--json", *options]
+    what = json.dumps([command, nohup, "--until-eof" in options])
+    with subprocess.Popen(
+        [sys.executable, "-c", STARTER, what],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=folder,
+    ) as starter:
+        assert starter.stdout is not None
+        pid, _, told = starter.stdout.readline().partition(" ")
+        starter.kill()
+        starter.wait()
+        try:
+            yield int(pid), json.loads(told)
+        finally:
+            with suppress(ProcessLookupError):
+                os.kill(int(pid), signal.SIGKILL)
+
+
+def wait_until_gone(pid: int) -> None:
     deadline = time.monotonic() + PATIENCE_S
-    while _is_running(int(pid)):
+    while _is_running(pid):
         assert time.monotonic() < deadline
         time.sleep(0.05)
+
+
+def test_it_ends_with_the_program_that_started_it_and_was_killed(tmp_path: Path) -> None:
+    with orphan(tmp_path) as (pid, told):
+        wait_until_gone(pid)
+        assert not Path(told["bench_file"]).exists()  # it tidied up behind itself
+
+
+def test_until_eof_it_ends_with_its_standard_input(tmp_path: Path) -> None:
+    with orphan(tmp_path, "--until-eof", nohup=True) as (pid, _):
+        wait_until_gone(pid)
+
+
+def test_started_with_nohup_it_stays(tmp_path: Path) -> None:
+    with orphan(tmp_path, "--control", nohup=True) as (stays, told), orphan(tmp_path) as (goes, _):
+        wait_until_gone(goes)  # which was left alone later
+        os.kill(stays, signal.SIGHUP)
+        assert ask(told["control"], {"do": "events"}) == []
+        os.kill(stays, signal.SIGTERM)
+        wait_until_gone(stays)
+
+
+def test_a_terminal_that_is_closed_ends_it_in_order(autocell: CommandLine, tmp_path: Path) -> None:
+    truth = tmp_path / "truth.json"
+    process = autocell.start("simulate", "peat-bog", "--json", "--truth", truth)
+    ready(process)
+    process.send_signal(signal.SIGHUP)
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0, err
+    assert json.loads(truth.read_text())
 
 
 def _is_running(pid: int) -> bool:
