@@ -28,6 +28,18 @@ class Zeroing:
     largest_w: float
 
 
+@dataclass(frozen=True)
+class Channel:
+    """A channel as the bench file has it: what it is called, how it is asked for a reading, its
+    range (W) and averaging time (s), and the row of the settings that has the range, if any."""
+
+    name: str
+    question: bytes
+    range_w: float
+    averaging_s: float
+    range_row: SettingTemplate | None
+
+
 class ScpiPowerMeter(ScpiInstrument):
     """One instrument, with one power meter channel or more."""
 
@@ -49,18 +61,16 @@ class ScpiPowerMeter(ScpiInstrument):
         rows = settings(section, name, values)
         self._configure(rows, name)
         suffix = "" if channel == 1 else str(channel)
-        channel_of = (
+        channel_of = Channel(
             name,
             f"READ{suffix}?\n".encode("ascii"),
             values["range_w"],
             values["averaging_ms"] / 1e3,
-            self._exchange,
-            self,
             _range_row(section, rows),
         )
         if zeroing is None:
-            return ScpiMeterChannel(*channel_of)
-        return ZeroingChannel(*channel_of, zeroing)
+            return ScpiMeterChannel(channel_of, self, self._exchange)
+        return ZeroingChannel(channel_of, self, self._exchange, zeroing)
 
     def keep_range(self, row: SettingTemplate, place: str) -> str | None:
         """Ask for a setting, and write it again if it reads otherwise: what it read then."""
@@ -94,48 +104,34 @@ class ScpiPowerMeter(ScpiInstrument):
 class ScpiMeterChannel:
     """One channel. Each reading is a fresh measurement: ``READ?`` starts it (SCPI-1999)."""
 
-    def __init__(
-        self,
-        name: str,
-        question: bytes,
-        range_w: float,
-        averaging_s: float,
-        exchange: Exchange,
-        instrument: ScpiPowerMeter,
-        range_row: SettingTemplate | None,
-    ) -> None:
-        self._name = name
-        self._question = question
-        self._range_w = range_w
-        self._averaging_s = averaging_s
-        self._exchange = exchange
+    def __init__(self, channel: Channel, instrument: ScpiPowerMeter, exchange: Exchange) -> None:
+        self._channel = channel
         self._instrument = instrument
-        self._range_row = range_row
+        self._exchange = exchange
 
     @property
     def name(self) -> str:
         """As the bench file calls it."""
-        return self._name
+        return self._channel.name
 
     @property
     def reading_time_s(self) -> float:
         """How long one fresh reading takes."""
-        return self._averaging_s
+        return self._channel.averaging_s
 
     def read(self) -> RawReading:
         """Take one fresh reading (W). Raises NoReply, BadReply or Disconnected."""
         return self._exchange.ask(
-            self._question,
-            lambda raw: scpi_codec.reading(raw, self._range_w),
-            reply_s=ScpiPowerMeter.reply_s + 2.0 * self._averaging_s,
+            self._channel.question,
+            lambda raw: scpi_codec.reading(raw, self._channel.range_w),
+            reply_s=ScpiPowerMeter.reply_s + 2.0 * self._channel.averaging_s,
         )
 
     def check_range(self) -> str | None:
         """Read the range back, and set it again where somebody has changed it: what was found
         then, in words. None where it is as it was set, or no row of the settings has it."""
-        if self._range_row is None:
-            return None
-        return self._instrument.keep_range(self._range_row, self._name)
+        row = self._channel.range_row
+        return None if row is None else self._instrument.keep_range(row, self.name)
 
 
 class ZeroingChannel(ScpiMeterChannel):
@@ -146,17 +142,9 @@ class ZeroingChannel(ScpiMeterChannel):
     """
 
     def __init__(
-        self,
-        name: str,
-        question: bytes,
-        range_w: float,
-        averaging_s: float,
-        exchange: Exchange,
-        instrument: ScpiPowerMeter,
-        range_row: SettingTemplate | None,
-        zeroing: Zeroing,
+        self, channel: Channel, instrument: ScpiPowerMeter, exchange: Exchange, zeroing: Zeroing
     ) -> None:
-        super().__init__(name, question, range_w, averaging_s, exchange, instrument, range_row)
+        super().__init__(channel, instrument, exchange)
         self._zeroing = zeroing
         self._zero_w: float | None = None
         exchange.on_return(self._has_kept_its_zero)
@@ -168,7 +156,7 @@ class ZeroingChannel(ScpiMeterChannel):
         more than the bench file's largest zero; NoReply, BadReply or Disconnected.
         """
         self._zero_w = None
-        self._zero_w = self._instrument.zero(self._zeroing, self._name)
+        self._zero_w = self._instrument.zero(self._zeroing, self.name)
         return self._zero_w
 
     def _has_kept_its_zero(self) -> None:
@@ -177,7 +165,7 @@ class ZeroingChannel(ScpiMeterChannel):
         found_w = self._instrument.zero_w(self._zeroing)
         if not math.isclose(found_w, self._zero_w, rel_tol=1e-3, abs_tol=1e-12):
             raise Refused(
-                f"{self._name} was gone, and its zero is {found_w * 1e6:.3g} µW now instead of "
+                f"{self.name} was gone, and its zero is {found_w * 1e6:.3g} µW now instead of "
                 f"{self._zero_w * 1e6:.3g} µW: was it switched off? Start anew, to zero it"
             )
 
