@@ -5,37 +5,23 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import ClassVar
 
+from autocell_simulators.answers import AnswersAtOnce
+
 LONGEST_LINE = 64
 """A command of more bytes than this is none."""
 
 
-class AsciiLines(ABC):
-    """Cuts what comes in into commands, and keeps the answers until they are taken.
+class AsciiLines(AnswersAtOnce, ABC):
+    """Cuts what comes in into commands, and answers each.
 
     The axes and outputs of the controller have been advanced to the present before it is fed.
     """
 
-    __slots__ = ("_buffer", "_ready")
+    __slots__ = ()
 
     command_ending: ClassVar[bytes]
     message_endings: ClassVar[bytes]
     """A command or a reply ends with any of these bytes, for whoever stands on the line between."""
-
-    def __init__(self) -> None:
-        self._buffer = self._ready = b""
-
-    @property
-    def next_s(self) -> float | None:
-        """Always None: this controller answers at once."""
-        return None
-
-    def advance(self, now_s: float) -> None:  # noqa: B027 - none of these controllers waits
-        """Nothing here waits for time."""
-
-    def take(self) -> bytes:
-        """The replies that were not taken yet."""
-        ready, self._ready = self._ready, b""
-        return ready
 
     def feed(self, data: bytes, now_s: float) -> None:
         """Carry out the commands that ``data`` completes."""
@@ -43,10 +29,6 @@ class AsciiLines(ABC):
         if len(self._buffer) > LONGEST_LINE:
             self._buffer = self._buffer[: LONGEST_LINE + 1]  # enough to know it is too long
         self._ready += b"".join(self._answer(line) for line in lines)
-
-    def hang_up(self) -> None:
-        """The client is gone: forget half a command, and replies that nobody will read."""
-        self._buffer = self._ready = b""
 
     @abstractmethod
     def _answer(self, line: bytes) -> bytes:

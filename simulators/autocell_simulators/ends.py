@@ -8,7 +8,7 @@ from autocell_simulators.drives import Drive
 
 Side = Literal["low", "high"]
 Switch = Literal["works", "closed", "open"]
-_HARD_END = 4.0
+HARD_END = 4.0
 """The mechanical end of the travel is so many times as far out as the limit switch. [trade]"""
 
 
@@ -40,7 +40,7 @@ class Ends:
 
     def reach(self, shaft: float) -> tuple[float, float]:
         """How far the shaft can turn either way from where it is."""
-        beyond = {"works": self._beyond, "open": _HARD_END * self._beyond}
+        beyond = {"works": self._beyond, "open": HARD_END * self._beyond}
         low, high = self.switches["low"], self.switches["high"]
         return (
             shaft if low == "closed" else self._low - beyond[low],

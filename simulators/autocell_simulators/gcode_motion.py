@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from autocell_simulators.answers import AnswersAtOnce
 from autocell_simulators.mechanics import MoveRefusedError, SimulatedAxis
 
 _WELCOME = b"\r\nGrbl 1.1h ['$' for help]\r\n"
@@ -37,7 +38,7 @@ class _Block:
     jog: bool
 
 
-class GcodeMotion:
+class GcodeMotion(AnswersAtOnce):
     """A board with its axes, by letter, and what one m or rad is in its millimetres or degrees.
 
     ``soft_limits`` refuses targets beyond the travel, which must then begin or end at zero.
@@ -47,7 +48,6 @@ class GcodeMotion:
         "_absolute",
         "_alarm",
         "_axes",
-        "_buffer",
         "_feed",
         "_held",
         "_homing",
@@ -57,7 +57,6 @@ class GcodeMotion:
         "_now",
         "_per_si",
         "_queue",
-        "_ready",
         "_soft_limits",
     )
 
@@ -69,33 +68,16 @@ class GcodeMotion:
         name: str = "BOG-BOARD",
         soft_limits: bool = True,
     ) -> None:
+        super().__init__()
         self._axes = axes
         self._per_si = per_si
         self._name = name
         self._soft_limits = soft_limits
-        self._buffer = self._ready = b""
         self._queue: deque[_Block] = deque()
         self._now: _Block | None = None
         self._held = self._homing = False
         self._alarm = not all(axis.referenced for axis in axes.values())
         self._absolute, self._inches, self._feed, self._motion_word = True, False, 0.0, 0
-
-    @property
-    def next_s(self) -> float | None:
-        """Always None: this board answers at once."""
-        return None
-
-    def advance(self, now_s: float) -> None:
-        """Nothing here waits for time."""
-
-    def take(self) -> bytes:
-        """The replies that were not taken yet."""
-        ready, self._ready = self._ready, b""
-        return ready
-
-    def hang_up(self) -> None:
-        """The client is gone: forget half a line, and replies that nobody will read."""
-        self._buffer = self._ready = b""
 
     def feed(self, data: bytes, now_s: float) -> None:
         """Take in bytes. Single bytes with a meaning of their own never become part of a line."""
