@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from autocell.errors import BadReply, BenchFileError, NoReply, Refused
-from autocell_drivers.python_object import AxisFunctions, MeterFunctions
+from autocell_drivers.python_functions import AxisFunctions, MeterFunctions
 
 _TRIGGER_S = 30.0
 

@@ -8,16 +8,12 @@ from typing import TypeVar
 
 from autocell.bench.protocols import Clock, Transport, Troubles
 from autocell.errors import (
-    AutocellError,
     BadReply,
-    Busy,
-    Disconnected,
     NoReply,
     Refused,
-    WrongIdentity,
 )
 from autocell_drivers.greetings import Greetings
-from autocell_drivers.lasting_line import LastingLine
+from autocell_drivers.returns import Returns
 
 T = TypeVar("T")
 Parse = Callable[[bytes], T]
@@ -30,7 +26,6 @@ _HURRIED, _HELD_UP_S = 8, 2.5
 a row by 0.7 s each. [trade]"""
 _LATEST_REPLIES = 10.0
 """In reply times: what comes later than that is not thought of. [trade]"""
-_BETWEEN_REOPENINGS_S = 0.25
 
 
 class Unfinished(Exception):
@@ -56,9 +51,7 @@ class Exchange:
     after everything that may leave a reply outstanding: silence, a reply that means nothing,
     bytes nobody asked for, and a read that was interrupted.
 
-    A :class:`LastingLine` that has gone is waited for and opened again. Nothing is said on it
-    before the same instrument has answered, and whoever asked for it by :meth:`on_return` has
-    looked whether it is still set as it was.
+    A line that has gone and can return is waited for and opened again (:class:`Returns`).
     """
 
     def __init__(
@@ -78,21 +71,22 @@ class Exchange:
         self._ahead: list[bytes] = []
         self._torn = False
         self._greetings = Greetings(_LATEST_REPLIES * manners.reply_s)
-        self._who: str | None = None
-        self._returning = False
-        self._checks: list[Callable[[], None]] = []
-        self._told: list[str] = []
-        self.troubles = Troubles()
-        """Questions that were repeated, and what made them be."""
+        self._returns = Returns(transport, clock, self._meet_again)
+        self._troubles = Troubles()
 
     @property
     def notes(self) -> tuple[str, ...]:
         """When the line was gone, and for how long."""
-        return tuple(self._told)
+        return self._returns.notes
+
+    @property
+    def troubles(self) -> Troubles:
+        """Questions that were repeated, and what made them be."""
+        return self._troubles + Troubles(errors=self._returns.times_gone)
 
     def on_return(self, check: Callable[[], None]) -> None:
         """Call ``check`` whenever the line was gone and is back, before anything else is asked."""
-        self._checks.append(check)
+        self._returns.checks.append(check)
 
     def greet(self, expected: str = "") -> str:
         """Who is there; asked once more if that does not name ``expected``, since a line that
@@ -101,12 +95,8 @@ class Exchange:
         Raises BadReply when something answers, but not as this dialect does; NoReply when
         nothing does.
         """
-        self._in_step = False
-        who = self._repeat(self._manners.reply_s, self._get_in_step)
-        if expected not in who:
-            who = self._repeat(self._manners.reply_s, self._get_in_step)
-        self._who = who
-        return who
+        self._returns.expected = self._meet(lambda who: expected in who)
+        return self._returns.expected
 
     def ask(self, question: bytes, parse: Parse[T], reply_s: float | None = None) -> T:
         """Send what may be repeated without harm, until it is answered.
@@ -117,7 +107,7 @@ class Exchange:
         WrongIdentity when another instrument comes back.
         """
         wait_s = self._manners.reply_s if reply_s is None else reply_s
-        return self._outlasting(
+        return self._returns.outlasting(
             lambda: self._repeat(
                 wait_s, lambda deadline: self._once(question, parse, wait_s, deadline)
             )
@@ -131,7 +121,7 @@ class Exchange:
         BadReply or Disconnected the command may have been obeyed or not.
         """
         wait_s = self._manners.reply_s
-        self._outlasting(self._transport.discard_input)
+        self._returns.outlasting(self._transport.discard_input)
         deadline = self._clock.now() + 2 * wait_s
         if parse is not None:
             return self._once(command, parse, wait_s, deadline)
@@ -156,7 +146,7 @@ class Exchange:
         A line that has gone is opened again if that can be done at once. Raises NoReply, BadReply
         or Refused when it was never acknowledged, Disconnected when it could not be sent.
         """
-        self._outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
+        self._returns.outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
 
     def send_ahead(self, command: bytes, acknowledged: bool) -> None:
         """Send at once what :meth:`urgent` sees to afterwards, whatever the state of the line, and
@@ -174,7 +164,7 @@ class Exchange:
         """Send at once what the instrument picks out of the stream wherever it comes, and does not
         answer. A line that has gone is opened again if that can be done at once. Raises
         Disconnected or NoReply when it could not be sent."""
-        self._outlasting(lambda: self._transport.write(message), patience_s=0.0)
+        self._returns.outlasting(lambda: self._transport.write(message), patience_s=0.0)
 
     def _is_quiet(self) -> bool:
         """Whether nothing is to come that was asked for, and nothing has come that was not."""
@@ -208,57 +198,16 @@ class Exchange:
             return False
         return True
 
-    def _outlasting(self, say: Callable[[], T], patience_s: float | None = None) -> T:
-        """Do what may be done twice, also when the line goes in the middle of it."""
-        try:
-            return say()
-        except Disconnected as gone:
-            self.troubles += Troubles(errors=1)
-            line = self._transport
-            if self._returning or not isinstance(line, LastingLine) or not line.can_return:
-                raise
-            self._come_back(line, gone, patience_s)
-        return say()
-
-    def _come_back(self, line: LastingLine, gone: Disconnected, patience_s: float | None) -> None:
-        """Reopen a line and meet the instrument again. Raises Disconnected, WrongIdentity, or
-        what a check says of an instrument that is no longer as it was."""
-        left_s = self._clock.now()
-        deadline = left_s + (line.patience_s if patience_s is None else patience_s)
-        self._returning = True
-        try:
-            while True:
-                try:
-                    line.reopen()
-                    self._meet_again(line.address)
-                    break
-                except (Disconnected, NoReply, BadReply, Busy) as error:
-                    line.drop()
-                    if self._clock.now() >= deadline:
-                        raise Disconnected(f"{gone}; it has not come back: {error}") from error
-                self._clock.sleep(_BETWEEN_REOPENINGS_S)
-        except AutocellError:
-            line.drop()
-            raise
-        finally:
-            self._returning = False
-        away_s = self._clock.now() - left_s
-        self._told.append(f"{line.address} was gone for {away_s:.1f} s and is as it was")
-
-    def _meet_again(self, address: str) -> None:
-        expected = self._who
-        self._in_step = False
+    def _meet_again(self, expected: str | None) -> str:
+        """Who answers on a line that was opened anew; asked once more if that is not whom we
+        expect."""
         self._greetings.all_gone()
-        found = self._repeat(self._manners.reply_s, self._get_in_step)
-        if found != expected:
-            found = self._repeat(self._manners.reply_s, self._get_in_step)
-        if found != expected:
-            raise WrongIdentity(
-                f"{address} was {expected!r}, and after it had gone answers as {found!r}; which "
-                "instrument is plugged in where?"
-            )
-        for check in self._checks:
-            check()
+        return self._meet(lambda who: who == expected)
+
+    def _meet(self, is_right: Callable[[str], bool]) -> str:
+        self._in_step = False
+        who = self._repeat(self._manners.reply_s, self._get_in_step)
+        return who if is_right(who) else self._repeat(self._manners.reply_s, self._get_in_step)
 
     def _repeat(self, wait_s: float, attempt: Callable[[float], T]) -> T:
         longest_s = max(_ATTEMPTS * wait_s, min(_HURRIED * wait_s, _HELD_UP_S))
@@ -272,7 +221,7 @@ class Exchange:
                 bad_answers += not isinstance(error, NoReply)
                 if self._clock.now() >= deadline or bad_answers == _ATTEMPTS:
                     raise
-                self.troubles += Troubles(retries=1, errors=garbled)
+                self._troubles += Troubles(retries=1, errors=garbled)
         return attempt(deadline)
 
     def _once(self, message: bytes, parse: Parse[T], wait_s: float, deadline: float) -> T:
