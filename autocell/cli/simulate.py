@@ -136,21 +136,31 @@ def simulate(
     return 0
 
 
-def _outlives_its_parent() -> bool:
-    """Whether somebody started this with the hang-up ignored, as nohup does."""
-    return _HANG_UP is not None and signal.getsignal(_HANG_UP) is signal.SIG_IGN
-
-
 def _orphaned() -> Callable[[], bool]:
     """Whether whoever started this has ended since: even one that was killed and says nothing.
 
     A process whose parent ends gets another one. Linux could send a signal then, but already when
-    the thread that started this ends.
+    the thread that started this ends. One that was started with nohup is to outlive its parent,
+    unless all that this says is that its parent was.
     """
-    if _outlives_its_parent():
-        return lambda: False
     parent = os.getppid()
+    if _ignores_hang_up() and not _parent_ignores_hang_up(parent):
+        return lambda: False
     return lambda: os.getppid() != parent
+
+
+def _ignores_hang_up() -> bool:
+    return _HANG_UP is not None and signal.getsignal(_HANG_UP) is signal.SIG_IGN
+
+
+def _parent_ignores_hang_up(parent: int) -> bool:
+    """So far as the system tells."""
+    try:
+        status = Path(f"/proc/{parent}/status").read_text("ascii", "replace")
+    except OSError:
+        return False
+    ignored = [int(line.split()[1], 16) for line in status.splitlines() if "SigIgn:" in line]
+    return _HANG_UP is not None and any(mask >> (_HANG_UP - 1) & 1 for mask in ignored)
 
 
 @contextmanager
@@ -167,7 +177,7 @@ def _asked_to_end(until_eof: bool) -> Iterator[threading.Event]:
                 pass
         end.set()
 
-    hangs_up = () if _HANG_UP is None or _outlives_its_parent() else (_HANG_UP,)
+    hangs_up = () if _HANG_UP is None or _ignores_hang_up() else (_HANG_UP,)
     before = {number: signal.signal(number, on_signal) for number in (*_SIGNALS, *hangs_up)}
     if until_eof:
         threading.Thread(target=read_to_the_end, daemon=True).start()

@@ -100,9 +100,8 @@ def test_a_scenario_that_is_not_there_is_refused_in_words(autocell: CommandLine)
 
 STARTER = """
 import json, signal, subprocess, sys, time
-command, quiet, pipe = json.loads(sys.argv[1])
-if quiet:
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+command, ignores_hang_up, pipe = json.loads(sys.argv[1])
+signal.signal(signal.SIGHUP, signal.SIG_IGN if ignores_hang_up else signal.SIG_DFL)
 stdin = subprocess.PIPE if pipe else None
 child = subprocess.Popen(command, stdin=stdin, stdout=subprocess.PIPE)
 print(child.pid, child.stdout.readline().decode(), flush=True)
@@ -112,14 +111,14 @@ time.sleep(600)
 
 @contextmanager
 def orphan(
-    folder: Path, *options: str, nohup: bool = False
+    folder: Path, *options: str, nohup: bool = False, starter_nohup: bool = False
 ) -> Iterator[tuple[int, dict[str, Any]]]:
     """The process of a bench whose starter was killed once it was served, and what it told.
 
     Its standard input ends with ``--until-eof`` alone, and nothing else tells it of the end.
     """
-    command = [*AUTOCELL, "simulate", "peat-bog", "--json", *options]
-    what = json.dumps([command, nohup, "--until-eof" in options])
+    command = [*(["nohup"] * nohup), *AUTOCELL, "simulate", "peat-bog", "--json", *options]
+    what = json.dumps([command, starter_nohup, "--until-eof" in options])
     with subprocess.Popen(
         [sys.executable, "-c", STARTER, what],
         stdin=subprocess.PIPE,
@@ -145,8 +144,11 @@ def wait_until_gone(pid: int) -> None:
         time.sleep(0.05)
 
 
-def test_it_ends_with_the_program_that_started_it_and_was_killed(tmp_path: Path) -> None:
-    with orphan(tmp_path) as (pid, told):
+@pytest.mark.parametrize("starter_nohup", [False, True])
+def test_it_ends_with_the_program_that_started_it_and_was_killed(
+    tmp_path: Path, starter_nohup: bool
+) -> None:
+    with orphan(tmp_path, starter_nohup=starter_nohup) as (pid, told):
         wait_until_gone(pid)
         assert not Path(told["bench_file"]).exists()  # it tidied up behind itself
 
@@ -167,7 +169,11 @@ def test_started_with_nohup_it_stays(tmp_path: Path) -> None:
 
 def test_a_terminal_that_is_closed_ends_it_in_order(autocell: CommandLine, tmp_path: Path) -> None:
     truth = tmp_path / "truth.json"
-    process = autocell.start("simulate", "peat-bog", "--json", "--truth", truth)
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)  # these tests may run under nohup
+    try:
+        process = autocell.start("simulate", "peat-bog", "--json", "--truth", truth)
+    finally:
+        signal.signal(signal.SIGHUP, before)
     ready(process)
     process.send_signal(signal.SIGHUP)
     _, err = process.communicate(timeout=PATIENCE_S)
