@@ -6,7 +6,7 @@ import math
 import re
 import string
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from autocell.bench.protocols import RawReading
 from autocell.errors import BadReply
@@ -98,11 +98,13 @@ def same(found: str, expected: str) -> bool:
 
 @dataclass(frozen=True)
 class SettingTemplate:
-    """One row of ``power_meter.settings``: what to send, what to ask, what to expect."""
+    """One row of ``power_meter.settings``: what to send, what to ask, what to expect; and once it
+    is filled in, which values the expected answer tells."""
 
     set: str
     ask: str
     expect: str
+    tells: frozenset[str] = field(default=frozenset(), compare=False)
 
     def fill(self, values: Mapping[str, float]) -> SettingTemplate:
         """With the values in. Raises ValueError naming the part and what is wrong with it."""
@@ -119,4 +121,5 @@ class SettingTemplate:
                 raise ValueError(f"{part}: {template!r} cannot be filled in ({wrong})") from wrong
             if not filled[part].isascii() or not filled[part].isprintable():
                 raise ValueError(f"{part}: {filled[part]!r} is not printable ASCII")
-        return SettingTemplate(**filled)
+        fields = string.Formatter().parse(self.expect)
+        return SettingTemplate(**filled, tells=frozenset(name for _, name, _, _ in fields if name))

@@ -179,8 +179,12 @@ class ScpiInstrument:
                 return f"{row.ask} {found}"
         raise Refused(
             f"the {self.kind} was told {row.set!r}, but {row.ask} reads {found!r} instead of "
-            f"{row.expect!r}; correct {place}.settings or the value in it"
+            f"{row.expect!r}; {self._cure(row, found, place)}"
         )
+
+    def _cure(self, row: scpi_codec.SettingTemplate, found: str, place: str) -> str:
+        """What to do about a setting that reads back as ``found``."""
+        return f"correct {place}.settings or the value in it"
 
 
 def settings(
@@ -200,7 +204,8 @@ def settings(
         if not parts["ask"].endswith("?"):
             raise BenchFileError(f"{where}.ask {parts['ask']!r} is no query; it ends in ?")
         try:
-            filled.append(scpi_codec.SettingTemplate(**parts).fill(values))
+            template = scpi_codec.SettingTemplate(parts["set"], parts["ask"], parts["expect"])
+            filled.append(template.fill(values))
         except ValueError as error:
             raise BenchFileError(f"{where}.{error}") from error
     return filled

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from autocell.bench.protocols import RawReading
-from autocell.errors import BenchFileError, Refused
+from autocell.errors import BadReply, BenchFileError, Refused
 from autocell_drivers import scpi_codec, sections
 from autocell_drivers.exchange import Exchange
 from autocell_drivers.scpi_codec import SettingTemplate
 from autocell_drivers.scpi_instrument import ScpiInstrument, settings
 
-_RANGE_FIELD = "{range_w"
+_RANGE = "range_w"
 
 
 @dataclass(frozen=True)
@@ -64,9 +64,9 @@ class ScpiPowerMeter(ScpiInstrument):
         channel_of = Channel(
             name,
             f"READ{suffix}?\n".encode("ascii"),
-            values["range_w"],
+            values[_RANGE],
             values["averaging_ms"] / 1e3,
-            _range_row(section, rows),
+            next((row for row in rows if _RANGE in row.tells), None),
         )
         if zeroing is None:
             return ScpiMeterChannel(channel_of, self, self._exchange)
@@ -99,6 +99,20 @@ class ScpiPowerMeter(ScpiInstrument):
     def zero_w(self, zeroing: Zeroing) -> float:
         """The zero that the instrument has, W."""
         return self._exchange.ask(f"{zeroing.ask}\n".encode("ascii"), scpi_codec.number)
+
+    def _cure(self, row: SettingTemplate, found: str, place: str) -> str:
+        """A meter has few ranges, and takes the next one for a range between them."""
+        usual = super()._cure(row, found, place)
+        try:
+            range_w = scpi_codec.number(found.encode())
+        except BadReply:
+            return usual
+        if _RANGE not in row.tells or not 0.0 < range_w < math.inf:
+            return usual
+        return (
+            f"if that is the nearest range that the instrument has, and it suits the light, write "
+            f"{place}.range_mw: {range_w * 1e3:.6g}; if not, {usual}"
+        )
 
 
 class ScpiMeterChannel:
@@ -170,16 +184,6 @@ class ZeroingChannel(ScpiMeterChannel):
             )
 
 
-def _range_row(
-    section: Mapping[str, Any], rows: Sequence[SettingTemplate]
-) -> SettingTemplate | None:
-    """The filled row whose template speaks of the range."""
-    templates = section.get("settings", [])
-    told = (row for template, row in zip(templates, rows, strict=True)
-            if _RANGE_FIELD in template["expect"])  # fmt: skip
-    return next(told, None)
-
-
 def _zeroing(section: Mapping[str, Any], name: str) -> Zeroing | None:
     words = section.get("zeroing")
     if words is None:
@@ -208,7 +212,7 @@ def _values(section: Mapping[str, Any], name: str) -> dict[str, float]:
     return {
         "wavelength_nm": wavelength_nm,
         "wavelength_m": wavelength_nm * 1e-9,
-        "range_w": sections.positive(section, "range_mw", name) * 1e-3,
+        _RANGE: sections.positive(section, "range_mw", name) * 1e-3,
         "averages": max(1, round(averaging_ms / sample_ms)),
         "averaging_ms": averaging_ms,
     }

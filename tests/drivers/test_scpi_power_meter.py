@@ -156,6 +156,37 @@ def test_setting_that_reads_back_otherwise_is_refused(bench):
         device.power_meter("power_meter", SECTION)
 
 
+def test_a_range_that_the_instrument_rounds_names_the_range_to_write(bench):
+    meter = Meter()
+    meter.deaf_to.add("SENS:POW:RANG")  # and has 100 mW
+    device, _ = bench(meter)
+    with pytest.raises(Refused, match=r"SENS:POW:RANG\? reads '1\.000000E-01'") as refused:
+        device.power_meter("power_meter", SECTION | {"range_mw": 20})
+    assert "write power_meter.range_mw: 100; if not, correct power_meter.settings" in str(
+        refused.value
+    )
+    device.power_meter("power_meter", SECTION | {"range_mw": 100})
+
+
+@pytest.mark.parametrize(
+    ("changes", "answer"),
+    [
+        ({}, b"AUTO\n"),
+        ({}, b"9.9E37\n"),
+        ({}, b"0\n"),
+        ({"settings": [{"set": "A 1", "ask": "SENS:POW:RANG?", "expect": "1"}]}, b"0.1\n"),
+    ],
+)
+def test_what_is_no_range_names_none(bench, changes, answer):
+    meter = Meter()
+    meter.trouble["SENS:POW:RANG?"] = [[answer], [answer]]
+    meter.values["A"] = "1"
+    device, _ = bench(meter)
+    with pytest.raises(Refused, match=r"correct power_meter\.settings") as refused:
+        device.power_meter("power_meter", SECTION | changes)
+    assert "range_mw" not in str(refused.value)
+
+
 def test_old_errors_in_the_queue_are_shown_and_cleared(bench):
     meter = Meter()
     meter.queue += [b'-113,"Undefined header"', b'-410,"Query INTERRUPTED"']
