@@ -237,18 +237,19 @@ def proxied(
     pseudo_terminal: bool = False,
     endings: bytes = ENDINGS,
     baud: int = 115200,
+    clock: Clock | None = None,
 ) -> Iterator[Proxy]:
     """A proxy in front of the instrument at ``address``, until left.
 
     ``address`` is ``HOST:PORT``, ``socket://HOST:PORT``, ``TCPIP::HOST::PORT::SOCKET`` or the path
     of a serial port. ``device`` is what the scenario calls it. ``endings`` are the bytes any of
-    which ends a message.
+    which ends a message. ``clock`` is the one that faults go by; the machine's, unless given.
 
     Raises:
         UsageError: a scenario with faults that are none of a line.
     """
     scenario = scenario or Scenario()
-    clock, wire = RealClock(), Wire(endings)
+    clock, wire = clock or RealClock(), Wire(endings)
     rig = Rig({device: wire})
     scenario.check(rig)
     seed = seed if scenario.seed is None else scenario.seed
