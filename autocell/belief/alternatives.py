@@ -165,9 +165,9 @@ def _shifted_onto(
     around: FloatArray,
     at: Setting,
 ) -> FloatArray:
-    """The benches ``z`` with their spacing offset shifted so that ``at`` falls on the rival.
-
-    None where the bench file knows the spacing exactly.
+    """The benches ``z`` (N, D) with their spacing offset shifted so that ``at`` falls on the rival:
+    (M, D), of those that have the rival ``around``; (0, D) where none has, or where the bench file
+    knows the spacing exactly.
     """
     offset = prior.names.index(_OFFSET) if _OFFSET in prior.names else -1
     tolerance = prior.tolerance[offset] if offset >= 0 else 0.0

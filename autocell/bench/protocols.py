@@ -1,5 +1,5 @@
 """What the bench needs of hardware, as small capabilities. A driver implements them; nothing
-but the guard calls them.
+outside :mod:`autocell.bench` calls them, and only its guard sends an axis anywhere.
 
 Positions and powers are SI (metres or radians, watts). Requested and actual position are two
 values. Every call that waits has a deadline and raises an error of :mod:`autocell.errors`.

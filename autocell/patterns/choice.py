@@ -123,7 +123,8 @@ def choose_pattern(
 ) -> Pattern:
     """The pattern of ``passes`` passes, and of a shape, with the largest margin.
 
-    Raises NoSuchPattern, naming the nearest pass counts that can be had and why this one cannot.
+    Raises NoSuchPattern, naming the nearest pass counts that can be had and why this one cannot;
+    UsageError for fewer than 2 passes or more than :data:`MOST_PASSES`.
     """
     if not 2 <= passes <= MOST_PASSES:
         raise UsageError(f"{passes} passes: a pattern has 2 to {MOST_PASSES}")

@@ -47,7 +47,8 @@ def change_passes(
     with the reason, or *failed* when an instrument did: back at its start if the instrument answers
     again within a minute, else where it was told to stop. Everything it moved is in the journal.
 
-    Raises NoSuchPattern before anything moves when no setting within reach gives ``passes``.
+    Raises NoSuchPattern before anything moves when no setting within reach gives ``passes``, and
+    UsageError for a number of passes that no pattern can have.
     """
     pattern = choose_pattern(bench.description, passes)
     start = bench.setting

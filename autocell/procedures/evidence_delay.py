@@ -81,7 +81,8 @@ class DelayWitness:
 
     @classmethod
     def at_start(cls, tuning: Tuning) -> tuple[DelayWitness, ...]:
-        """Read where the bench stands. None when it has no delay meter, or that does not read."""
+        """Read where the bench stands: one witness, or none, ``()``, when the bench has no delay
+        meter or that does not read."""
         if tuning.bench.description.delay_meter is None:
             return ()
         start = _read(tuning, "the delay at the start")

@@ -147,8 +147,9 @@ def change_passes(
     In the main thread SIGINT, SIGTERM and ``autocell stop`` raise Stopped, which no
     ``except Exception`` catches, once every axis was told to stop.
 
-    Raises NoSuchPattern before anything is opened; DeviceError when an instrument did not do its
-    part, StoreError when the run cannot be written down, Stopped. The run is recorded in any case.
+    Raises NoSuchPattern, or UsageError for a number of passes that no pattern can have, before
+    anything is opened; DeviceError when an instrument did not do its part, StoreError when the run
+    cannot be written down, Stopped. A run that has begun is recorded in any case.
     """
     choose_pattern(bench.description, passes)
     experience, learned_by = (not afresh and bench._experience()) or (None, None)

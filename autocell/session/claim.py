@@ -170,7 +170,11 @@ def owner_of(name: str) -> Owner | None:
 
 
 def ask_to_stop(name: str) -> Stop:
-    """Have the owner of a bench stop what it does. Raises OSError when it does not answer."""
+    """Have the owner of a bench stop what it does.
+
+    Raises OSError when it does not answer; ValueError, KeyError or TypeError for an answer that is
+    none of :meth:`Claim.answer`.
+    """
     told = json.loads(_ask(name, "stop", _STOP_ANSWER_S))
     return Stop(bool(told["told"]), dict(told["unconfirmed"]), Owner(**told["owner"]))
 

@@ -171,6 +171,7 @@ def _rehearse(
     guesses: list[tuple[float, int, TrueOptics, dict[str, float]]] = []
 
     def listen(progress: Progress) -> None:
+        # What is true at each guess is noted down beside the procedure, which never sees it.
         if progress.passes is not None and progress.probability is not None:
             positions = bench.true_positions()
             guesses.append((progress.probability, progress.passes, bench.optics, positions))
@@ -180,7 +181,7 @@ def _rehearse(
     experience = None if learned is None else Experience(learned, nights=1.0)
     outcome = _carry_out(passes, bench, journal, listen, experience)
     cpu_s = time.process_time() - began_s
-    # Only here, with the outcome fixed, is the simulator asked what is true.
+    # With the outcome fixed, outcome and guesses are compared with what is true.
     told = bench.truth_report()
     claims = [
         Claim(probability, guess, int(optics.exit(positions).passes))
