@@ -1,7 +1,8 @@
-"""The checkout, and what is built from it."""
+"""The checkout, its documents, and what is built from it."""
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tarfile
@@ -11,6 +12,12 @@ from zipfile import ZipFile
 import pytest
 
 ROOT = Path(__file__).parents[2]
+
+
+def blocks(text: str, language: str) -> list[str]:
+    """Fenced code blocks, also those inside a list."""
+    found = re.findall(rf"^( *)```{language}\n(.*?)^\1```$", text, re.DOTALL | re.MULTILINE)
+    return [re.sub(rf"^{indent}", "", body, flags=re.MULTILINE) for indent, body in found]
 
 
 def build(source: Path, target: str, into: Path) -> Path:
