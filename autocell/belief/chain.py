@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from autocell.belief.likelihood import Evidence
 from autocell.belief.model import BenchModel
+from autocell.belief.rows import times
 from autocell.belief.unknowns import FloatArray
 
 Target = Callable[[FloatArray], FloatArray]
@@ -104,7 +105,7 @@ class Chain:
     def _wandered(self, shape: FloatArray) -> FloatArray:
         """Proposals around the members with the local shape of the posterior."""
         stride = self._rng.choice(_STRIDES, size=(len(self.z), 1))
-        return np.asarray(self.z + stride * (self._rng.normal(size=self.z.shape) @ shape.T))
+        return np.asarray(self.z + stride * times(self._rng.normal(size=self.z.shape), shape.T))
 
     def _slid(self, directions: FloatArray) -> FloatArray:
         """Proposals along columns of ``directions`` (D, D), one drawn for each member."""

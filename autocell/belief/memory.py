@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from autocell.belief.rows import times
 from autocell.description import BenchDescription
 from autocell.outcome import Learned
 
@@ -84,7 +85,8 @@ class Memory:
     def log_density(self, z: FloatArray) -> FloatArray:
         """Log density of benches (..., D), zero at its peak."""
         off = z - self.mean
-        distance = np.sum((off @ self.precision) * off, axis=-1)
+        product = times(off.reshape(-1, len(self.mean)), self.precision)
+        distance = np.sum(product.reshape(off.shape) * off, axis=-1)
         order = 0.5 * (_DEGREES + len(self.mean))
         return np.asarray(-order * np.log1p(distance / _DEGREES))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from autocell.belief.rows import times
 from autocell.belief.unknowns import FloatArray, Prior, coupling_of, scale_of
 from autocell.description import BenchDescription
 from autocell.optics.batch import Batch, Quantity, changed_in
@@ -198,7 +199,7 @@ class BenchModel:
         points = _points(settings)
         off = z[:, self._axes.place] * self.prior.tolerance[self._axes.place]
         shifts = self._axis_shifts(points)
-        by_axes = (off @ shifts.reshape(len(shifts), -1)).reshape(len(z), *points.shape)
+        by_axes = times(off, shifts.reshape(len(shifts), -1)).reshape(len(z), *points.shape)
         for number, name in enumerate(COORDINATES):
             found[name] = points[number] + by_axes[:, number]
             place = self._places.get(_OFFSETS[name])

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.belief.memory import Memory
+from autocell.belief.rows import times
 from autocell.description import AxisDescription, BenchDescription
 from autocell.outcome import Learned
 
@@ -213,11 +214,11 @@ class Prior:
         covariance = np.linalg.inv(precision)
         root = np.linalg.cholesky(covariance)
         centre = covariance @ self.memory.precision @ self.memory.mean
-        z = centre + rng.normal(size=(count, len(centre))) @ root.T
+        z = centre + times(rng.normal(size=(count, len(centre))), root.T)
         density = self.log_density(z)
         stride = _STRIDE / np.sqrt(len(centre))
         for _ in range(_WALK):
-            trial = z + stride * (rng.normal(size=z.shape) @ root.T)
+            trial = z + stride * times(rng.normal(size=z.shape), root.T)
             tried = self.log_density(trial)
             better = np.log(rng.random(count)) < tried - density
             z[better], density[better] = trial[better], tried[better]
