@@ -14,6 +14,7 @@ from pathlib import Path
 from autocell.errors import AutocellError
 from autocell.notices.secrets import resolved
 from autocell.notices.senders import fetch
+from autocell.whole_file import put
 
 _BEAT_S = 10.0
 _PING_S = 60.0
@@ -56,11 +57,8 @@ class Heartbeat:
             self._start_ping(self._ping_url)
 
     def _write(self, file: Path, doing: str) -> None:
-        """A reader sees the old file or the new one, never half of one."""
         told = {"utc": datetime.now(UTC).isoformat(), "doing": doing, "process": os.getpid()}
-        beside = file.with_name(f".{file.name}.{os.getpid()}")
-        beside.write_text(json.dumps(told) + "\n", encoding="utf-8")
-        beside.replace(file)
+        put(file, json.dumps(told) + "\n")
 
     def _start_ping(self, url: str) -> None:
         """In a thread: a slow network must keep no procedure waiting."""

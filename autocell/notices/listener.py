@@ -7,7 +7,6 @@ process that ends between a delivery and the note of it has the next one deliver
 from __future__ import annotations
 
 import json
-import os
 import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
@@ -17,6 +16,7 @@ from typing import Any
 from autocell.errors import AutocellError
 from autocell.notices.senders import Notice, Sender
 from autocell.outcome import Outcome, Verdict
+from autocell.whole_file import put
 
 _MOST_WAITING = 50
 
@@ -154,19 +154,10 @@ class Listener:
         if self._file is None:
             return
         try:
-            self._write(self._file, told.as_json())
+            self._file.parent.mkdir(parents=True, exist_ok=True)
+            put(self._file, told.as_json(), on_disk=True)
         except OSError as error:
             self._complain(f"What was told cannot be kept in {self._file}: {error.strerror}")
-
-    def _write(self, file: Path, text: str) -> None:
-        """On disk before this ends: the old text or the new one, never half of one."""
-        file.parent.mkdir(parents=True, exist_ok=True)
-        beside = file.with_name(f".{file.name}.{os.getpid()}")
-        with beside.open("w", encoding="utf-8") as written:
-            written.write(text)
-            written.flush()
-            os.fsync(written.fileno())
-        beside.replace(file)
 
     def _recalled(self) -> Told | None:
         try:

@@ -19,6 +19,7 @@ from autocell.records import RunRecord, Store
 from autocell.report.morning.morning import Morning
 from autocell.report.morning.page import render
 from autocell.trends.nights import night_of, nights
+from autocell.whole_file import put
 
 NIGHTS = 30
 """So many nights are looked back at."""
@@ -111,9 +112,9 @@ def write_morning(morning: Morning, path: Path | None = None, *, newest: bool = 
     content = render(linked(morning, page))
     if path is None and morning.night is not None:
         dated = page.with_name(f"{morning.night.date.isoformat()}.html")
-        _replace(dated, content)
+        put(dated, content)
         page = page if newest else dated
-    _replace(page, content)
+    put(page, content)
     return page
 
 
@@ -136,10 +137,3 @@ def _links(morning: Morning, folder: Path) -> Mapping[str, Sequence[str]]:
 
 def _units(bench: BenchDescription) -> dict[str, str]:
     return {name: {"mm": "m", "mrad": "rad"}[axis.unit] for name, axis in bench.axes.items()}
-
-
-def _replace(path: Path, content: str) -> None:
-    """A reader sees the old page or the new one, never half of one."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}")
-    beside.write_text(content, encoding="utf-8")
-    beside.replace(path)

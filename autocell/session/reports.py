@@ -11,6 +11,7 @@ from autocell.description import BenchDescription
 from autocell.errors import BenchFileError, UsageError
 from autocell.records import RunRecord, Store
 from autocell.report import render
+from autocell.whole_file import put
 
 
 def report_path(store: Store, run: str) -> Path:
@@ -21,7 +22,7 @@ def report_path(store: Store, run: str) -> Path:
 def write_report(run: RunRecord, description: BenchDescription, path: Path) -> Path:
     """Write the page; its path. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(render(run, description), encoding="utf-8")
+    put(path, render(run, description))
     return path
 
 
