@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from autocell.bench.bench import Bench
 from autocell.errors import AutocellError, StoreError
 from autocell.outcome import Outcome, Verdict
+from autocell.programme.pulse import Pulse
 from autocell.records import CLEAR_UP, Store
 from autocell.session.aftermath import DEMO
 from autocell.session.conduct import Order, conduct
@@ -27,10 +29,16 @@ def clear_up_first(bench: BenchDescription, around: Around) -> None:
     with safe_first(bench, around.lines), Store.open(around.store) as store:
         if all(run.command == DEMO for run in store.unfinished(bench.name)):
             return
-    around.alive("looking at what a run that broke off has left")
-    order = Order(
-        CLEAR_UP, bench, around.store, page=around.pages, tell=around.tell, lines=around.lines
+    pulse = Pulse(
+        around.alive,
+        "looking at what a run that broke off has left",
+        around.lines.clock(),
+        bench.caps.time_s,
     )
+    order = Order(
+        CLEAR_UP, bench, around.store, page=around.pages, tell=around.tell,
+        lines=replace(around.lines, clock=lambda: pulse),
+    )  # fmt: skip
     try:
         ended = conduct(order, _cleared_up)
     except StoreError:

@@ -23,6 +23,7 @@ from autocell.programme import hooks
 from autocell.programme.beginning import clear_up_first
 from autocell.programme.past import NOT_BEGUN, NightSoFar, night_so_far
 from autocell.programme.programme import Change, Programme, Recover, Settle, Step
+from autocell.programme.pulse import Pulse
 from autocell.programme.timetable import moment, next_after, night_at
 from autocell.programme.waiting import Waiting
 from autocell.programme.wall import Wall
@@ -63,8 +64,9 @@ def _nothing(_outcome: Outcome) -> None:
 @dataclass(frozen=True)
 class Around:
     """What a programme runs in. ``tell`` gets a line for each thing that happens, ``alive`` is
-    called with what is being done, at least every half minute of waiting and at every reading,
-    ``ended`` gets each outcome. ``change`` and ``recover`` are the procedures behind the steps."""
+    called with what is being done, at least every half minute of waiting, at every reading and
+    whenever a run has waited for an instrument; ``ended`` gets each outcome. ``change`` and
+    ``recover`` are the procedures behind the steps."""
 
     wall: Wall
     store: Path | None = None
@@ -75,6 +77,13 @@ class Around:
     tell: Callable[[str], None] = _silently
     alive: Callable[[str], None] = _silently
     ended: Callable[[Outcome], None] = _nothing
+
+
+def _listening(pulse: Pulse) -> Listener:
+    def listen(progress: Progress) -> None:
+        pulse.say(f"{progress.stage}: {progress.text}")
+
+    return listen
 
 
 class _NightIsOver(Exception):
@@ -237,22 +246,24 @@ class Conductor:
             "programme": self.programme.name, "night": night.isoformat(), "step": number,
         }  # fmt: skip
         try:
+            pulse = self._pulse(step)
             if isinstance(step, Change):
                 experience, learned_by = last_experience(around.store, bench, now=now) or _NOTHING
-                command, procedure = "change", self._changing(step.passes, experience)
+                command, procedure = "change", self._changing(step.passes, experience, pulse)
                 asked |= {} if learned_by is None else {"learned_by": learned_by}
             else:
                 with safe_first(bench, around.lines):
                     reference = reference_setting(around.store, bench, passes, now=now)
                 command, procedure, passes = (
                     "recover",
-                    self._recovering(reference),
+                    self._recovering(reference, pulse),
                     reference.passes,
                 )
                 asked["reference"] = reference.run
             order = Order(
                 command, bench, around.store, {"passes": passes, "seed": 0, **asked},
-                page=around.pages, tell=around.tell, lines=around.lines,
+                page=around.pages, tell=around.tell,
+                lines=replace(around.lines, clock=lambda: pulse),
             )  # fmt: skip
             ended: Ended = conduct(order, procedure)
         except AutocellError as error:  # nothing was begun
@@ -263,14 +274,15 @@ class Conductor:
             raise ended.error
         return ended.outcome
 
-    def _changing(self, passes: int, experience: Experience | None) -> Procedure:
-        return lambda bench: self.around.change(bench, passes, self._listen, experience)
+    def _changing(self, passes: int, experience: Experience | None, pulse: Pulse) -> Procedure:
+        return lambda bench: self.around.change(bench, passes, _listening(pulse), experience)
 
-    def _recovering(self, reference: ReferenceSetting) -> Procedure:
-        return lambda bench: self.around.recover(bench, reference, self._listen)
+    def _recovering(self, reference: ReferenceSetting, pulse: Pulse) -> Procedure:
+        return lambda bench: self.around.recover(bench, reference, _listening(pulse))
 
-    def _listen(self, progress: Progress) -> None:
-        self.around.alive(f"{progress.stage}: {progress.text}")
+    def _pulse(self, step: Step) -> Pulse:
+        around, patience_s = self.around, self.programme.bench.caps.time_s
+        return Pulse(around.alive, str(step), around.lines.clock(), patience_s)
 
     def _hook(
         self, when: hooks.When, step: Change | Recover, outcome: Outcome | None

@@ -71,7 +71,7 @@ class Nights:
         self.simulated = SimulatedBench(load_bench(shipped("peat-bog")), 5, self.clock)
         self.store = folder / "runs.sqlite"
         self.told: list[str] = []
-        self.doing: list[str] = []
+        self.doing: list[tuple[float, str]] = []
         self.outcomes: list[Outcome] = []
         self.began: list[datetime] = []
         self.experiences: list[Experience | None] = []
@@ -98,7 +98,7 @@ class Nights:
             next(nights)
 
     def _alive(self, text: str) -> None:
-        self.doing = [*self.doing[-9:], text]
+        self.doing.append((self.clock.now(), text))
 
     def _change(
         self, bench: Bench, passes: int, listener: Listener, experience: Experience | None

@@ -57,7 +57,7 @@ def test_each_change_starts_from_what_the_last_proved_one_learned(nights: Nights
 
 def test_it_shows_that_it_is_alive_while_it_waits(nights: Nights) -> None:
     nights.nights(1)
-    assert any("waiting until" in text for text in nights.doing)
+    assert any("waiting until" in text for _, text in nights.doing)
 
 
 def test_a_step_is_left_out_when_the_change_before_is_held(nights: Nights) -> None:
