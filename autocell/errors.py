@@ -19,6 +19,7 @@
 
     Stopped                             somebody pressed stop; a BaseException, so that
                                         no broad ``except`` can carry on after it
+    └── ToldToEnd                       nobody did: a signal said that the process has to end
 
 The command line turns each into one sentence and an exit code; a message names the value,
 where it came from, and what would be right.
@@ -91,3 +92,8 @@ class StoreError(AutocellError, OSError):
 
 class Stopped(BaseException):
     """Somebody asked for a stop. Not an ``Exception``: nothing may swallow it and go on."""
+
+
+class ToldToEnd(Stopped):
+    """The process was told to end: its machine or its service goes down, or its terminal is gone.
+    The axes are stopped as by anybody's stop, but nobody has asked that the bench be held."""

@@ -5,13 +5,17 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 
-from autocell.errors import Stopped
+from autocell.errors import Stopped, ToldToEnd
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")  # the last where a terminal can hang up
+_BY_HAND = "SIGINT"
+"""What a person at the terminal sends. The others come from whatever ends processes: a service
+manager, a machine that shuts down, a terminal that is closed."""
+
 _remembered = threading.Event()
 _SIGNALS = tuple(getattr(signal, name) for name in _NAMES if hasattr(signal, name))
 
@@ -25,6 +29,9 @@ class Interrupts:
 
     def __init__(self) -> None:
         self._asked = False
+        self._came = False
+        self._told_to_end = False
+        self._unheeded: int | None = None
         self._delivered = False
         self._lock = threading.Lock()
         self._by: str | None = None
@@ -35,10 +42,15 @@ class Interrupts:
     def receive(self, number: int, _frame: FrameType | None) -> None:
         """Handle one signal."""
         if self._asked:
+            if not self._came:
+                self._unheeded = number
             return
-        self._asked = True
+        self._asked = self._came = True
+        name = signal.Signals(number).name
+        self._told_to_end = self._by is None and name != _BY_HAND
         self._listener()
-        stopped = Stopped(f"stopped by {self._by or signal.Signals(number).name}")
+        kind = ToldToEnd if self._told_to_end else Stopped
+        stopped = kind(f"stopped by {self._by or name}")
         if self._holding:
             self._held = stopped
             return
@@ -53,11 +65,16 @@ class Interrupts:
                 return False
             self._by = by
             if not self._delivered:
-                self._asked = True
+                self._asked = self._came = True
                 self._listener()
                 return True
             signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGTERM)
             return True
+
+    @property
+    def told_to_end(self) -> bool:
+        """Whether what came was a signal that ends processes, and nobody's stop."""
+        return self._told_to_end
 
     @contextmanager
     def held(self) -> Iterator[None]:
@@ -101,6 +118,13 @@ class Interrupts:
                 signal.pthread_sigmask(signal.SIG_BLOCK, [])
             for number, handler in before.items():
                 signal.signal(number, handler)
+        self._pass_on(before)
+
+    def _pass_on(self, before: Mapping[int, object]) -> None:
+        """A signal that came when nothing was left to stop here stops what goes on around this."""
+        around = getattr(before.get(self._unheeded or 0), "__self__", None)
+        if isinstance(around, Interrupts) and self._unheeded is not None:
+            around.receive(self._unheeded, None)
 
     def ignore(self) -> None:
         """From now on nothing is left that an interrupt should stop."""

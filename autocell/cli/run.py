@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +18,14 @@ if TYPE_CHECKING:
     from autocell.outcome import Outcome
     from autocell.programme.night import Around
     from autocell.programme.programme import Programme
+
+
+_TOLD_TO_END = 143
+"""128 + 15, by which shells and service managers know a process that SIGTERM has ended."""
+
+_GOES_ON = (
+    "Nobody asked that the bench be held: the next start undoes what was broken off, and goes on."
+)
 
 
 @click.command(short_help="Carry out a programme, night after night.")
@@ -38,20 +47,31 @@ def run(
 
     Each change is a run of its own, as of the command change, with its report. What a run before
     left is undone first. With --json each outcome is one line of JSON on standard output. Ctrl-C
-    and the command stop end the programme with every axis still.
+    and the command stop end the programme with every axis still, and its change as held. Told to
+    end by SIGTERM, as by a service manager, it stops every axis too, and the next start goes on.
     """
-    from autocell.bench.stopping import stop_on_signals
     from autocell.cli.session import print_cautions
-    from autocell.notices.alive import notify_systemd
-    from autocell.programme.night import Conductor
+    from autocell.errors import ToldToEnd
     from autocell.programme.programme import load
-    from autocell.session.claim import PROGRAMME, Stop, claim
-    from autocell.session.safe import safe_first
 
     loaded = load(programme)
     if only_check:
         return _show(loaded)
     print_cautions(loaded.bench)
+    try:
+        return _carry_out(loaded, once, invocation, as_json)
+    except ToldToEnd as ended:
+        print(f"autocell: {ended}. {_GOES_ON}", file=sys.stderr)
+        return _TOLD_TO_END
+
+
+def _carry_out(loaded: Programme, once: bool, invocation: Invocation, as_json: bool) -> int:
+    from autocell.bench.stopping import stop_on_signals
+    from autocell.notices.alive import notify_systemd
+    from autocell.programme.night import Conductor
+    from autocell.session.claim import PROGRAMME, Stop, claim
+    from autocell.session.safe import safe_first
+
     with (
         ExitStack() as last_words,  # they are waited for once nobody waits for the bench any more
         claim(loaded.bench, "run", PROGRAMME) as claimed,

@@ -37,7 +37,7 @@ def clear_up_first(bench: BenchDescription, around: Around) -> None:
     )
     order = Order(
         CLEAR_UP, bench, around.store, page=around.pages, tell=around.tell,
-        lines=replace(around.lines, clock=lambda: pulse),
+        lines=replace(around.lines, clock=lambda: pulse), taken_up_again=True,
     )  # fmt: skip
     try:
         ended = conduct(order, _cleared_up)
@@ -48,7 +48,7 @@ def clear_up_first(bench: BenchDescription, around: Around) -> None:
         return
     if ended.error is not None:
         around.tell(f"What a run before has left: {ended.outcome.reason}")
-    if ended.outcome.verdict is not Verdict.UNCHANGED:
+    if ended.outcome.verdict is not Verdict.UNCHANGED and not ended.left_open:
         around.ended(ended.outcome)
     if ended.error is not None and not isinstance(ended.error, Exception):
         raise ended.error

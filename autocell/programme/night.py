@@ -230,12 +230,15 @@ class Conductor:
         else:
             outcome = self._run(number, step, night)
         self._count(outcome)
-        self.around.tell(f"Step {number}, {step}: {outcome.verdict}: {outcome.reason}")
+        self._tell_of(number, step, outcome)
         self.around.ended(outcome)
         if (failed := self._hook("after", step, outcome)) is not None:
             self.around.tell(failed)
         self._heed(outcome)
         return outcome
+
+    def _tell_of(self, number: int, step: Step, outcome: Outcome) -> None:
+        self.around.tell(f"Step {number}, {step}: {outcome.verdict}: {outcome.reason}")
 
     def _run(self, number: int, step: Change | Recover, night: date) -> Outcome:
         """The recorded run. Raises Stopped, which ends the programme; any other error is its
@@ -264,13 +267,16 @@ class Conductor:
                 command, bench, around.store, {"passes": passes, "seed": 0, **asked},
                 page=around.pages, tell=around.tell,
                 lines=replace(around.lines, clock=lambda: pulse),
+                taken_up_again=True,
             )  # fmt: skip
             ended: Ended = conduct(order, procedure)
         except AutocellError as error:  # nothing was begun
             return replace(outcome_of(error), wanted_passes=passes)
         if ended.error is not None and not isinstance(ended.error, Exception):
-            self._count(ended.outcome)
-            around.ended(ended.outcome)
+            if not ended.left_open:
+                self._count(ended.outcome)
+                self._tell_of(number, step, ended.outcome)
+                around.ended(ended.outcome)
             raise ended.error
         return ended.outcome
 

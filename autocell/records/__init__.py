@@ -3,6 +3,7 @@
 from autocell.records.run import (
     BROKE_OFF,
     CLEAR_UP,
+    TOLD_TO_END,
     AxisMeasurement,
     EventRecord,
     MoveRecord,
@@ -19,6 +20,7 @@ from autocell.records.writer import RunWriter
 __all__ = [
     "BROKE_OFF",
     "CLEAR_UP",
+    "TOLD_TO_END",
     "AxisMeasurement",
     "EventRecord",
     "MoveRecord",

@@ -15,6 +15,7 @@ from autocell.reading import Reading
 from autocell.setting import COORDINATES, Setting
 
 BROKE_OFF = "broke off"
+TOLD_TO_END = "told to end"
 """The kind of the event that a later run leaves with one that never said how it ended."""
 
 CLEAR_UP = "clear up"
@@ -144,6 +145,11 @@ class RunRecord:
     def broke_off(self) -> bool:
         """Whether its outcome is what a later run said of it, since it broke off."""
         return any(event.kind == BROKE_OFF for event in self.events)
+
+    @property
+    def told_to_end(self) -> bool:
+        """Whether its process was told to end in the middle of it, and nobody has come back yet."""
+        return self.outcome is None and any(event.kind == TOLD_TO_END for event in self.events)
 
     @property
     def last_s(self) -> float:

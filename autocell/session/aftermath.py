@@ -32,6 +32,9 @@ from autocell.records import (
 DEMO = "demo"
 """Each demonstration has a bench of its own, which ends with it."""
 
+_ON_ITS_WAY = (None, "stopped")
+"""What the journal says of a move that its process, or a stop, has ended before its time."""
+
 _SAME_LIGHT = 0.2
 """Relative change of power at the start beyond which the bench is not what it was. [trade]"""
 
@@ -56,7 +59,8 @@ class _BrokenOff:
         """Which runs, and on which move the last of them broke off."""
         names = ", ".join(f"{run.summary.id} ({_order(run)})" for run in self.runs)
         many = "Runs" if len(self.runs) > 1 else "Run"
-        return f"{many} {names} broke off"
+        ended = all(run.told_to_end for run in self.runs)
+        return f"{many} {names} {'broke off when told to end' if ended else 'broke off'}"
 
     @property
     def moved(self) -> bool:
@@ -296,7 +300,7 @@ def _last_move(broken: _BrokenOff) -> str:
     moves: list[MoveRecord] = [move for run in broken.runs for move in run.moves]
     if not moves:
         return ""
-    open_moves = sorted({move.axis for move in moves[-10:] if move.outcome is None})
+    open_moves = sorted({move.axis for move in moves[-10:] if move.outcome in _ON_ITS_WAY})
     return f" on a move of {', '.join(open_moves)}" if open_moves else " between two moves"
 
 

@@ -26,9 +26,10 @@ from autocell.errors import (
     ReadingError,
     Stopped,
     StoreError,
+    ToldToEnd,
 )
 from autocell.outcome import Outcome, Verdict
-from autocell.records import RunWriter, Store
+from autocell.records import TOLD_TO_END, RunWriter, Store
 from autocell.session import aftermath, axis_memory
 from autocell.session.claim import Claim, Stop, claim
 from autocell.session.reports import report_path, write_report
@@ -60,7 +61,9 @@ class Order:
     """What a run was asked to do, and where it is kept: ``store`` and ``report`` are by default
     the user's, and ``page`` says whether there is a report at all. ``tell`` gets what a watcher
     should know before the procedure begins. ``claimed`` is the claim of whoever owns the bench
-    already."""
+    already. Who has a run ``taken_up_again`` starts anew what a signal to its process has ended:
+    that run is left as a crash would leave it, with every axis stopped, and the next one undoes it.
+    """
 
     command: str
     description: BenchDescription
@@ -71,16 +74,19 @@ class Order:
     tell: Tell = _silently
     lines: Lines = field(default_factory=Lines)
     claimed: Claim | None = None
+    taken_up_again: bool = False
 
 
 @dataclass(frozen=True)
 class Ended:
     """How a run ended: its outcome, under its id unless it could not be recorded; what ended it
-    if that was an error; its report if that could be written."""
+    if that was an error, or what nobody may go on after; its report if that could be written.
+    ``left_open``: it is to be taken up again, so that its outcome stands nowhere."""
 
     outcome: Outcome
     error: BaseException | None
     report: Path | None
+    left_open: bool = False
 
 
 def outcome_of(error: BaseException) -> Outcome:
@@ -95,15 +101,22 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     """Record a run, open its bench, deal with what the last one left, carry the procedure out,
     and write the report.
 
-    Once the outcome is fixed an interrupt changes nothing any more. Raises only what comes before
-    the run is begun: Busy when somebody else has the bench, and StoreError, after which every
-    axis was told to stop.
+    Once the outcome is fixed an interrupt changes nothing any more: it is the ``error`` where this
+    runs within another :func:`stop_on_signals`. Raises only what comes before the run is begun:
+    Busy when somebody else has the bench, and StoreError, after which every axis was told to stop.
     """
-    with _claim_of(order) as claimed, stop_on_signals() as interrupts:
-        with safe_first(order.description, order.lines, owned=True):
-            store = Store.open(order.store, utc=order.lines.utc)
-        with store:
-            return _Run(order, store, interrupts, claimed).carry_out(procedure)
+    ended: Ended | None = None
+    try:
+        with _claim_of(order) as claimed, stop_on_signals() as interrupts:
+            with safe_first(order.description, order.lines, owned=True):
+                store = Store.open(order.store, utc=order.lines.utc)
+            with store:
+                ended = _Run(order, store, interrupts, claimed).carry_out(procedure)
+    except Stopped as late:
+        if ended is None:
+            raise
+        return replace(ended, error=late)
+    return ended
 
 
 def _claim_of(order: Order) -> AbstractContextManager[Claim]:
@@ -135,11 +148,26 @@ class _Run:
             if journal is None:
                 raise
             error, outcome = ended, self._ended_by(ended, journal)
+            if self._taken_up_again(ended):
+                return self._left_open(journal, outcome)
         try:
             outcome = journal.finish(self._with_troubles(outcome))
         except StoreError as trouble:
             error = error or trouble
         return Ended(outcome, error, self._report(journal.id))
+
+    def _taken_up_again(self, error: BaseException) -> bool:
+        """Whether a signal that ends processes has ended this, and it shall go on with the next."""
+        told_to_end = isinstance(error, Stopped) and self.interrupts.told_to_end
+        return self.order.taken_up_again and told_to_end
+
+    def _left_open(self, journal: RunWriter, outcome: Outcome) -> Ended:
+        """Leave the run as a crash would, but say what has ended it."""
+        time_s = 0.0 if self.bench is None else self.bench.time_s
+        with contextlib.suppress(StoreError):
+            journal.event(time_s, TOLD_TO_END, outcome.reason)
+        outcome = outcome.with_run(journal.id)
+        return Ended(outcome, ToldToEnd(outcome.reason), None, left_open=True)
 
     def _begin(self) -> RunWriter:
         order = self.order

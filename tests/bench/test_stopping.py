@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import pytest
 
 from autocell.bench.stopping import remember_interrupts, stop_on_signals
-from autocell.errors import Stopped
+from autocell.errors import Stopped, ToldToEnd
 
 
 def wait_after(number: signal.Signals) -> None:
@@ -99,6 +99,58 @@ def test_once_nothing_is_left_to_stop_an_interrupt_changes_nothing() -> None:
     with stop_on_signals() as interrupts:
         interrupts.ignore()
         os.kill(os.getpid(), signal.SIGINT)
+
+
+@pytest.mark.usefixtures("with_a_terminal")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_what_ends_processes_asks_for_no_hold(number: signal.Signals) -> None:
+    with pytest.raises(ToldToEnd), stop_on_signals() as interrupts:
+        wait_after(number)
+    assert interrupts.told_to_end
+
+
+def test_what_a_person_presses_is_a_stop_and_no_end_of_a_process() -> None:
+    with pytest.raises(Stopped) as stopped, stop_on_signals() as interrupts:
+        wait_after(signal.SIGINT)
+    assert not isinstance(stopped.value, ToldToEnd)
+    assert not interrupts.told_to_end
+
+
+def test_a_stop_that_was_asked_for_is_none_either() -> None:
+    def asked() -> None:
+        with stop_on_signals() as interrupts:
+            assert interrupts.ask("'autocell stop'")
+            signal.pause()
+
+    with pytest.raises(Stopped, match="by 'autocell stop'") as stopped:
+        asked()
+    assert not isinstance(stopped.value, ToldToEnd)
+
+
+def test_a_signal_with_nothing_left_to_stop_stops_what_goes_on_around() -> None:
+    gone_on = []
+
+    def run_and_go_on() -> None:
+        with stop_on_signals() as interrupts:
+            interrupts.ignore()
+            os.kill(os.getpid(), signal.SIGTERM)
+        gone_on.append("with the next")
+
+    with pytest.raises(ToldToEnd), stop_on_signals():
+        run_and_go_on()
+    assert gone_on == []
+
+
+def test_a_signal_that_has_stopped_what_is_within_is_not_told_around_again() -> None:
+    def signalled_twice() -> None:
+        try:
+            wait_after(signal.SIGINT)
+        finally:
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    with stop_on_signals() as around, pytest.raises(Stopped, match="SIGINT"), stop_on_signals():
+        signalled_twice()
+    assert not around.told_to_end
 
 
 def test_a_run_that_was_started_to_outlive_its_terminal_does() -> None:

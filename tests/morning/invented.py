@@ -26,7 +26,7 @@ from autocell.outcome import (
     Verdict,
 )
 from autocell.reading import Reading
-from autocell.records import RunWriter, Store
+from autocell.records import TOLD_TO_END, RunWriter, Store
 from autocell.recovery import AxisTravel, Cause, CauseName, Condition, Ratio, Recovery, Reference
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -50,6 +50,7 @@ class Story:
     held: Collection[int] = (12,)
     missed: Collection[int] = (24,)
     hung: Collection[int] = ()
+    told_to_end: Collection[int] = ()
     quiet: Collection[int] = (3, 4, 22)
     """Nights in which nothing had to be moved."""
     recoveries: bool = True
@@ -96,7 +97,10 @@ class Teller:
         run.stood(self.places)
         before = dict(self.places)
         moves = 0 if night in story.quiet and recovers else self.move(run, night)
-        if night in story.hung:
+        if night in story.told_to_end:
+            self.later(2.0)
+            run.event(5.0, TOLD_TO_END, "stopped: every axis was told to stop (SIGTERM)")
+        if night in (*story.hung, *story.told_to_end):
             return
         outcome = self.outcome(night, before, moves, recovers)
         assert outcome.setting is not None

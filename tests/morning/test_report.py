@@ -25,7 +25,7 @@ from autocell.report.morning.page import render
 from autocell.report.morning.rows import between, moved, night_ahead
 from autocell.report.morning.runs import RUNS_HEAD, events, run_rows
 from autocell.report.morning.text import print_morning
-from autocell.report.morning.verdict import exit_code, explanation, headline, state
+from autocell.report.morning.verdict import exit_code, explanation, headline, state, tally
 from autocell.session.mornings import linked, look_back, morning_folder, write_morning
 from autocell.trends.forecast import Forecast
 from tests.morning.conftest import Told, at_seven
@@ -133,6 +133,16 @@ def test_a_hung_run_is_an_alarm_until_it_is_seen_to_be_under_way(told: Told) -> 
     assert headline(busy) == "Under way: the first run of the night has not ended yet"
     assert texts(busy) == [NOTHING]
     assert "under way" in Page(render(busy)).text
+
+
+def test_a_run_whose_process_was_told_to_end_is_an_alarm_until_somebody_goes_on(told: Told) -> None:
+    morning = told(replace(CALM, told_to_end=(8,), quiet=()))
+    assert headline(morning).startswith("Broken off: the process was told to end")
+    assert exit_code(morning) == 5
+    assert "was told to end at 22:00:" in explanation(morning)
+    assert texts(morning)[0].startswith("Start the programme again")
+    assert tally(morning.nights.nights).endswith("1 broken off")
+    assert "broken off" in Page(render(morning)).text
 
 
 @pytest.mark.parametrize(

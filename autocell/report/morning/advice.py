@@ -58,6 +58,13 @@ def advice(morning: Morning) -> list[Advice]:
 def _about_silence(morning: Morning) -> Iterator[Advice]:
     for run in morning.hung:
         sign = morning.local(last_sign(run))
+        if run.told_to_end:
+            yield Advice(
+                f"Start the programme again: the process of run {run.summary.id} "
+                f"({run.summary.command}) was told to end, and stopped every axis where it was, on "
+                f"{day(sign.date())}, {sign:%H:%M}. The next run undoes what it had begun."
+            )
+            continue
         yield Advice(
             f"Look at the bench: run {run.summary.id} ({run.summary.command}) never said how it "
             f"ended; its last line is of {day(sign.date())}, {sign:%H:%M}. Should it still hang, "

@@ -29,10 +29,12 @@ from autocell.trends.nights import Night
 
 _MARKS = {
     "well": ("●", "well"), "degraded": ("◆", "look"), "held": ("◇", "look"),
-    "failed": ("×", "alarm"), "hung": ("✖", "alarm"), "missed": ("—", "alarm"),
-    "without a run": ("·", "none"),
+    "failed": ("×", "alarm"), "hung": ("✖", "alarm"), "broken off": ("✖", "alarm"),
+    "missed": ("—", "alarm"), "without a run": ("·", "none"),
 }  # fmt: skip
-_LEGEND = "Each mark is a night: ● well, ◆ degraded, ◇ held, × failed, ✖ hung, — missed."
+_LEGEND = (
+    "Each mark is a night: ● well, ◆ degraded, ◇ held, × failed, ✖ hung or broken off, — missed."
+)
 
 
 def render(morning: Morning) -> str:

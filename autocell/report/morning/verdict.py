@@ -12,7 +12,7 @@ from autocell.report import words
 from autocell.report.morning.morning import Morning
 from autocell.trends.nights import WELL, Night, last_sign
 
-_HOW = ("well", "degraded", "held", "failed", "hung", "missed", "without a run")
+_HOW = ("well", "degraded", "held", "failed", "broken off", "hung", "missed", "without a run")
 
 State = Literal["success", "partly", "failure"]
 
@@ -44,6 +44,10 @@ def headline(morning: Morning) -> str:
     if morning.night.missed:
         return f"Silence: nothing was heard of this bench since {heard_last(morning)}"
     hung = [run for run in morning.runs if run in morning.hung]
+    if hung and all(run.told_to_end for run in hung):
+        return (
+            "Broken off: the process was told to end in the middle of a run, and none has gone on"
+        )
     if hung:
         return f"Hung: {'a run' if len(hung) == 1 else f'{len(hung)} runs'} never said how it ended"
     if morning.outcome is None and all(run.outcome is not None for run in morning.runs):
@@ -66,7 +70,8 @@ def explanation(morning: Morning) -> str:
         if run in morning.hung:
             sign = morning.local(last_sign(run))
             name = f"Run {run.summary.id} ({run.summary.command})"
-            parts.append(f"{name} wrote its last line at {sign:%H:%M:%S}.")
+            did = "was told to end" if run.told_to_end else "wrote its last line"
+            parts.append(f"{name} {did} at {sign:%H:%M:%S}.")
     if morning.outcome is not None:
         parts.append(words.sentence(morning.outcome.reason))
     return " ".join(parts)
@@ -99,7 +104,7 @@ def how_it_went(night: Night) -> str:
     if night.missed:
         return "missed"
     if night.hung:
-        return "hung"
+        return "broken off" if all(run.told_to_end for run in night.hung) else "hung"
     if night.worst is None:
         return "without a run"
     return "well" if night.worst in WELL else night.worst.value
