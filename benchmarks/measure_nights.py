@@ -1,6 +1,7 @@
 """How long thirty nights of a programme take on the virtual clock, and how much memory.
 
     python benchmarks/measure_nights.py
+    python benchmarks/measure_nights.py --only changes
 
 The programme that comes along changes the pass count three times a night; the other one recovers,
 after a first evening, what was proved then. Both run with the procedures, drivers, journal and
@@ -108,6 +109,7 @@ def main() -> int:
     """Carry them out and print; the exit code."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=30)
+    parser.add_argument("--only", choices=("recoveries", "changes"), help="one of the two")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -115,10 +117,17 @@ def main() -> int:
         (folder / "recovering.yaml").write_text(RECOVERING, "utf-8")
         bad = 0
         shipped_one = shipped("peat-bog").with_name("peat-bog-nights.yaml")
-        for what, *programmes in (
-            ("a recovery a night", folder / "before.yaml", folder / "recovering.yaml"),
-            ("three changes a night", shipped_one),
+        for kind, what, *programmes in (
+            (
+                "recoveries",
+                "a recovery a night",
+                folder / "before.yaml",
+                folder / "recovering.yaml",
+            ),
+            ("changes", "three changes a night", shipped_one),
         ):
+            if given.only not in (None, kind):
+                continue
             print(f"{what}: nights, s of computing, MB")
             (folder / what).mkdir()
             for number, seconds, verdicts in nights(given.nights, folder / what, *programmes):
