@@ -166,8 +166,7 @@ def _print(
     for run in unfinished:
         table.add_row(
             "Unfinished",
-            f"{run.id}, {run.command}: it never said how it ended; it was broken off, or is still "
-            "under way",
+            f"{run.id}, {run.command}: it has not ended; it was broken off, or is still under way",
         )
     if now is not None:
         _add_now(table, now)

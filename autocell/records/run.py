@@ -15,8 +15,10 @@ from autocell.reading import Reading
 from autocell.setting import COORDINATES, Setting
 
 BROKE_OFF = "broke off"
-TOLD_TO_END = "told to end"
 """The kind of the event that a later run leaves with one that never said how it ended."""
+
+TOLD_TO_END = "told to end"
+"""The kind of the event that a run leaves whose process was told to end, so that it is open."""
 
 CLEAR_UP = "clear up"
 """The command of a run that only deals with what the runs before it have left."""
