@@ -59,8 +59,8 @@ class Database:
         """
         with _store_errors(self.path), self._lock:
             self._synchronise(waits)
-            self.connection.execute("BEGIN IMMEDIATE")
-            try:
+            try:  # an interrupt may be raised as BEGIN returns, when there is something to undo
+                self.connection.execute("BEGIN IMMEDIATE")
                 yield self.connection
                 self.connection.execute("COMMIT")
             except BaseException:

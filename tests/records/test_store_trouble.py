@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from autocell.bench.stopping import stop_on_signals
 from autocell.description import BenchDescription
-from autocell.errors import StoreError
+from autocell.errors import Stopped, StoreError
 from autocell.reading import Reading
 from autocell.records import RunWriter, Store
 from autocell.records.schema import STEPS
@@ -104,6 +108,36 @@ def test_a_record_that_breaks_off_leaves_nothing(store: Store, run: RunWriter) -
     with pytest.raises(Interrupt):
         break_off()
     assert store.run(run.id).events == ()
+
+
+def test_an_interrupt_that_comes_while_a_record_waits_for_its_turn_loses_nothing_later(
+    store: Store, run: RunWriter
+) -> None:
+    connection, main = store._database.connection, threading.main_thread().ident
+    begun = threading.Event()
+    connection.set_trace_callback(lambda text: begun.set() if text.startswith("BEGIN") else None)
+    with closing(
+        sqlite3.connect(store.path, isolation_level=None, check_same_thread=False)
+    ) as other:
+        other.execute("BEGIN IMMEDIATE")
+
+        def interrupt() -> None:
+            assert begun.wait(60.0)
+            while sys._current_frames()[main or 0].f_code.co_name != "transaction":
+                time.sleep(0.001)  # until SQLite itself waits: what is raised in a callback is lost
+            os.kill(os.getpid(), signal.SIGINT)
+            other.execute("ROLLBACK")
+
+        thread = threading.Thread(target=interrupt)
+        thread.start()
+        with pytest.raises(Stopped), stop_on_signals():
+            run.move_intended(1.0, "spacing", 0.0, 0.01, "survey")
+        thread.join()
+    connection.set_trace_callback(None)
+    run.event(2.0, "stop", "every axis was told to stop")
+    with Store.open(store.path) as read_by_another:
+        (event,) = read_by_another.run(run.id).events
+    assert event.text == "every axis was told to stop"
 
 
 def test_two_threads_write_without_losing_a_record(store: Store, run: RunWriter) -> None:
