@@ -6,6 +6,7 @@ it is. So a programme that is started again goes on with the night that it finds
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
@@ -108,10 +109,12 @@ class Conductor:
         self._waiting = Waiting(around.wall, self.programme.zone, around.alive, around.tell)
 
     def once(self) -> Verdict:
-        """Carry the steps out once, from now on; the worst verdict."""
+        """Carry the steps out once, from now on, or as many of them as are left in when one is
+        held; the worst verdict."""
         clear_up_first(self.programme.bench, self.around)
         now = self.around.wall.utc()
-        self._night(now.astimezone(self.programme.zone).date(), now)
+        with contextlib.suppress(_ProgrammeIsOver):  # told by then; here it ends in any case
+            self._night(now.astimezone(self.programme.zone).date(), now)
         return self.worst
 
     def every_night(self) -> Iterator[date]:

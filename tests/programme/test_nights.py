@@ -162,6 +162,21 @@ def test_a_clock_that_is_slewed_is_not_told(nights: Nights) -> None:
     assert not any("The clock" in text for text in nights.told)
 
 
+@pytest.mark.parametrize(
+    ("on_held", "changes"), [("go on", 2), ("end the night", 1), ("end the programme", 1)]
+)
+def test_steps_that_are_carried_out_once_end_as_held_when_one_is(
+    on_held: str, changes: int, write: Write, tmp_path: Path
+) -> None:
+    text = NIGHTS.replace("go on", on_held).replace(
+        "{change: 50, skip_if_held: true}", "change: 50"
+    )
+    nights = Nights(load(write(text)), tmp_path, datetime(2026, 10, 20, 15, 0, tzinfo=UTC))
+    nights.held = {62}
+    assert nights.conductor().once() is Verdict.HELD
+    assert len(nights.began) == changes
+
+
 def test_steps_are_carried_out_once_from_now_on(nights: Nights) -> None:
     assert nights.conductor().once() is Verdict.REACHED
     assert [local(moment) for moment in nights.began] == ["20 18:00", "21 02:00"]
