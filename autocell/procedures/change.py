@@ -78,7 +78,7 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
     start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")
-    refuse_darkness(tuning, start)
+    refuse_darkness(bench, start)
     witnesses = DelayWitness.at_start(tuning)
     reach_m = how_far_off(bench.description, pattern)
     prover, arrival = arrive(tuning, pattern.setting, reach_m, witnesses)

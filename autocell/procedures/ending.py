@@ -33,9 +33,9 @@ def refuse_lost_axes(bench: Bench) -> None:
         raise MotionError(f"{lost}; once that is seen to, home it and run 'autocell check'")
 
 
-def refuse_darkness(tuning: Tuning, start: Reading) -> None:
+def refuse_darkness(bench: Bench, start: Reading) -> None:
     """Raises ReadingError when there is no light to find anything by."""
-    least_w = max(_LEAST_LIGHT * tuning.bench.description.laser.power_w, 5.0 * start.uncertainty_w)
+    least_w = max(_LEAST_LIGHT * bench.description.laser.power_w, 5.0 * start.uncertainty_w)
     if start.power_w < least_w:
         raise ReadingError(
             f"no light where the bench stands: {1e6 * start.power_w:.3g} µW above the dark level, "

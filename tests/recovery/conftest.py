@@ -22,6 +22,7 @@ from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.change import change_passes
+from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.recovery.recover import recover
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import Cause, Recovery
@@ -61,11 +62,11 @@ class Simulated:
             opened.vouch_for(description.axes)
             opened.move_to(evening.setting, "where the evening ended")
 
-    def recover(self, reference: ReferenceSetting) -> Morning:
+    def recover(self, reference: ReferenceSetting, listener: Listener = nobody) -> Morning:
         connect = connector(self.bench)
         with open_bench(self.description, clock=self.clock, connect=connect) as opened:
             opened.vouch_for(self.description.axes)
-            outcome = recover(opened, reference)
+            outcome = recover(opened, reference, listener=listener)
         return Morning(outcome, self.bench.truth_report())
 
 

@@ -15,7 +15,9 @@ import numpy as np
 from autocell.belief.model import BenchModel
 from autocell.belief.unknowns import FloatArray
 from autocell.description import BenchDescription
+from autocell.errors import ReadingError
 from autocell.outcome import Learned
+from autocell.procedures.recovery.search import is_light
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.recovery import Ratio
 from autocell.setting import Setting
@@ -89,10 +91,12 @@ class RememberedBenches:
         return cls(model, z)
 
     def shows(self, settings: Sequence[Setting]) -> tuple[FloatArray, FloatArray]:
-        """Power (W) at each setting, (S,), and its relative spread."""
+        """Power (W) at each setting, (S,), and its relative spread, infinite in the dark."""
         power_w = self.model.predict(self.z, settings).power_w
         middle_w = np.median(power_w, axis=0)
-        return middle_w, np.std(power_w, axis=0) / np.maximum(middle_w, 1e-12)
+        spread = np.full_like(middle_w, np.inf)
+        np.divide(np.std(power_w, axis=0), middle_w, out=spread, where=middle_w > 0.0)
+        return middle_w, spread
 
 
 def other_plateau(
@@ -130,12 +134,14 @@ def read_other_plateau(
     """Go to another plateau, read, and compare with what was to be seen there at the reference run.
 
     ``ratio`` is that of the pattern, with the laser taken out where ``laser`` tells it. Raises
-    what moving and reading raise.
+    what moving and reading raise, and ReadingError where there is no light.
     """
     bench = tuning.bench
     tuning.tell("second plateau", f"comparing with {passes} passes")
     bench.move_to(at, f"to a plateau of {passes} passes")
     reading = bench.read_power(f"the height of {passes} passes", READING_NOISE)
+    if not is_light(bench, reading):
+        raise ReadingError(f"no light where {passes} passes are expected")
     expected_w, spread = remembered.shows((at,))
     found = reading.power_w / float(expected_w[0])
     u = found * math.hypot(reading.uncertainty_w / reading.power_w, float(spread[0]), _MODEL)

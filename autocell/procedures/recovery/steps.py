@@ -146,6 +146,7 @@ class Steps:
         slipped: bool,
     ) -> Reached:
         reading = self._read_at(start, "reading where the bench stands")
+        refuse_darkness(self.bench, reading)  # of no light no share is left to be doubted
         left = reading.power_w / self._whole_w if start is guess else 1.0
         tuning = Tuning(
             self.bench,
@@ -158,7 +159,6 @@ class Steps:
         )
         for seen in (reading, *self._at_edges()):
             tuning.belief.update(seen)
-        refuse_darkness(tuning, reading)
         witnesses = DelayWitness.at_start(tuning)
         prover, arrival = arrive(tuning, guess, reach_m, witnesses)
         return Reached(tuning, prover, arrival, looks)
