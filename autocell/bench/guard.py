@@ -111,27 +111,34 @@ class Guard:
     def look_around(self) -> list[str]:
         """Meet every axis for the first time; what was found that needs telling.
 
-        An axis that still moves, as after a crash of whoever sent it, is stopped. One without a
-        reference, or on a switch, or in fault, is lost from the start.
+        An axis that still moves, as after a crash of whoever sent it, is stopped, and so is one on
+        a switch or in fault, which may move. Those and one without a reference are lost from the
+        start.
         """
         found = []
         for name, axis in self._axes.items():
             try:
                 if axis.moving():
                     found.append(f"{name}: it was moving when the bench was opened; it was stopped")
-                    axis.stop()
-                    traits = self._description.axes[name]
-                    self._clock.sleep(traits.speed / traits.acceleration)
+                    self._stop_on_meeting(name)
                     self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
                 if isinstance(axis, ReportsReference) and not axis.referenced():
                     why = "its controller has no reference; home it at the controller"
                     self.trust.lower(name, Trust.LOST, why)
-            except Refused as error:
+            except Refused as error:  # which does not tell whether it moves
+                self._stop_on_meeting(name)
                 self.trust.lower(name, Trust.LOST, str(error))
             self._meet(name)
             if self.trust.trust(name) is Trust.LOST:
                 found.append(f"{name}: its position is lost: {self.trust.why(name)}")
         return found
+
+    def _stop_on_meeting(self, name: str) -> None:
+        """Stop an axis that somebody else has sent, and give it the time to come to rest."""
+        with contextlib.suppress(Refused):  # it complains, and has been told all the same
+            self._axes[name].stop()
+        traits = self._description.axes[name]
+        self._clock.sleep(traits.speed / traits.acceleration)
 
     def _meet(self, name: str) -> None:
         """Note where an axis stands, once it has read there twice: there is nothing before it that

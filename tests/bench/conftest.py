@@ -63,6 +63,7 @@ class SteadyAxis:
         self.sticks_at: float | None = None
         self.hangs = False
         self.stop_error: DeviceError | None = None
+        self.complaint: DeviceError | None = None
         self.has_reference = True
         self.misread: list[float] = []
         self.idle_after_start_s = 0.0
@@ -86,6 +87,8 @@ class SteadyAxis:
         self._from, self._to, self._since = self._here(), target, self._clock.now()
 
     def moving(self) -> bool:
+        if self.complaint is not None:
+            raise self.complaint
         waits = self._clock.now() - self._since < self.idle_after_start_s
         return self.hangs or (not waits and abs(self._here() - self._to) > 1e-12
                               and self._here() != self.sticks_at)  # fmt: skip

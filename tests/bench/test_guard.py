@@ -19,6 +19,7 @@ from autocell.errors import (
     LimitError,
     MotionError,
     NoReply,
+    Refused,
     Stopped,
     StoreError,
 )
@@ -242,6 +243,21 @@ def test_an_axis_without_reference_is_lost_from_the_start(rig: Rig) -> None:
     rig.axes["spacing"].has_reference = False
     rig.guard.look_around()
     assert rig.guard.trust.trust("spacing") is Trust.LOST
+
+
+@pytest.mark.parametrize("confirms", [True, False])
+def test_an_axis_that_complains_at_first_is_stopped_since_it_may_move(
+    confirms: bool, rig: Rig
+) -> None:
+    axis = rig.axes["spacing"]
+    axis.start_move(rig.description.axes["spacing"].high)
+    axis.complaint = Refused("is on its low limit switch")
+    axis.stop_error = None if confirms else Refused("is on its low limit switch")
+    guard = Guard(rig.description, rig.axes, rig.clock, rig.journal)
+    (found,) = guard.look_around()
+    assert "its position is lost: is on its low limit switch" in found
+    assert axis.stops == 1
+    assert guard.trust.trust("spacing") is Trust.LOST
 
 
 def test_a_first_position_with_a_flipped_bit_is_not_believed(rig: Rig) -> None:
