@@ -84,7 +84,8 @@ class Metering:
             if not self._description.time_constant_s:
                 self._tell(
                     "no shutter: a detector that lags behind the light, as a thermal head does, "
-                    "would not be noticed; if it does, say so by power_meter.time_constant_ms"
+                    "would not be noticed; if it does, say so by "
+                    f"{self._meter.name}.time_constant_ms"
                 )
             return self.dark
         self._check()
@@ -130,7 +131,7 @@ class Metering:
         if abs(left.power_w) > within_w:
             raise ReadingError(
                 f"{name} was zeroed, and shows {left.power_w * 1e6:.3g} µW in the dark all the "
-                f"same, {dark.power_w * 1e6:.3g} µW before; does power_meter.zeroing.set zero it?"
+                f"same, {dark.power_w * 1e6:.3g} µW before; does {name}.zeroing.set zero it?"
             )
         self._is_zeroed = True
         self._tell(
@@ -255,13 +256,13 @@ class Metering:
             case "overrange":
                 return (
                     f"{name} is saturated: beyond its range of {range_w * 1e3:g} mW, {len(bad)} "
-                    "times in a row. Raise power_meter.range_mw in the bench file, or put an "
+                    f"times in a row. Raise {name}.range_mw in the bench file, or put an "
                     "attenuator before the meter"
                 )
             case "stale":
                 return (
                     f"{name} answered the same measurement {len(bad)} times; is it on hold, or "
-                    "its averaging longer than power_meter.averaging_ms?"
+                    f"its averaging longer than {name}.averaging_ms?"
                 )
             case _:
                 return (

@@ -147,6 +147,21 @@ def test_a_saturated_meter_is_an_error_with_its_cure() -> None:
         Lab([RawReading(NAN, overrange=True)]).metering.read(0.003, 10)
 
 
+@pytest.mark.parametrize(
+    ("answers", "key"),
+    [([RawReading(NAN, overrange=True)], "range_mw"), (watts(5.01234e-3), "averaging_ms")],
+)
+def test_a_cure_names_the_section_of_the_meter_that_it_is_for(
+    answers: list[RawReading], key: str
+) -> None:
+    lab = Lab(answers)
+    lab.meter.name = "reference_meter"
+    with pytest.raises(ReadingError, match=rf"reference_meter\.{key}"):
+        lab.metering.read(0.003, 10)
+    assert "say so by reference_meter.time_constant_ms" in lab.told[1]
+    assert not any("power_meter" in told for told in lab.told)
+
+
 def test_a_flat_top_beyond_the_range_counts_as_saturated() -> None:
     with pytest.raises(ReadingError, match="saturated"):
         Lab(watts(10.01e-3)).metering.read(0.003, 10)
