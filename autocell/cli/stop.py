@@ -108,7 +108,7 @@ def _say(line: str) -> None:
 
 
 def _stop_owner(name: str) -> int:
-    from autocell.session.claim import ask_to_stop, listening_process
+    from autocell.session.claim import PROGRAMME, ask_to_stop, listening_process
 
     try:
         came = ask_to_stop(name)
@@ -120,7 +120,12 @@ def _stop_owner(name: str) -> int:
         silent = "; ".join(f"{axis}: {error}" for axis, error in came.unconfirmed.items())
         _say(f"Told {came.owner} to stop, but not every axis confirmed it: {silent}")
         return 5
-    _say(f"Stopped {came.owner}: every axis is still." if came.told else f"Still: {came.owner}.")
+    if not came.told:
+        _say(f"{came.owner} moves nothing; no axis was told to stop.")
+    elif name.startswith(PROGRAMME):
+        _say(f"Stopped {came.owner}: it ends.")
+    else:
+        _say(f"Stopped {came.owner}: every axis was told to stop.")
     return 0
 
 

@@ -7,7 +7,8 @@ The run is on disk before a port is opened, and says how it ended whatever happe
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -33,7 +34,7 @@ from autocell.records import TOLD_TO_END, RunWriter, Store
 from autocell.session import aftermath, axis_memory
 from autocell.session.claim import Claim, Stop, claim
 from autocell.session.reports import report_path, write_report
-from autocell.session.safe import Lines, safe_first
+from autocell.session.safe import Lines, safe_first, stop_everything
 
 Tell = Callable[[str], None]
 Procedure = Callable[[Bench], Outcome]
@@ -134,14 +135,18 @@ class _Run:
     interrupts: Interrupts
     claimed: Claim
     bench: Bench | None = None
+    _unopened: Mapping[str, str] | None = field(default=None, init=False)
+    """Who did not confirm a stop that came before the bench was open; None if none came."""
+    _known: threading.Event = field(default_factory=threading.Event, init=False)
+    """Once the bench is open, or will not be: only then is there somebody to be told to stop."""
 
     def carry_out(self, procedure: Procedure) -> Ended:
         journal: RunWriter | None = None
         error: BaseException | None = None
         try:
-            with self.interrupts.held():  # a run that is begun is finished
-                journal = self._begin()
-            with self.claimed.stopping(self._stop_from_outside):
+            with self.claimed.stopping(self._stop_from_outside), self._stopped_unopened_too():
+                with self.interrupts.held():  # a run that is begun is finished
+                    journal = self._begin()
                 outcome = self._on_the_bench(journal, procedure)
         except BaseException as ended:
             self.interrupts.ignore()
@@ -192,6 +197,7 @@ class _Run:
             description, clock=lines.clock(), connect=lines.connect, journal=journal
         ) as bench:
             self.bench = bench
+            self._known.set()
             axis_memory.vouch(bench, self.store)
             axis_memory.recall_steps(bench, self.store)
             axis_memory.keep_steps(bench, journal)
@@ -240,10 +246,33 @@ class _Run:
         troubles = self.bench.troubles
         return replace(outcome, retries=troubles.retries, communication_errors=troubles.errors)
 
+    @contextlib.contextmanager
+    def _stopped_unopened_too(self) -> Iterator[None]:
+        """Within this a stop that comes before the bench is open has every axis told all the same:
+        a run before may have left one moving, and whoever asked for the stop relies on it."""
+        try:
+            yield
+        except Stopped:
+            if self.bench is None:
+                self._unopened = self._told_unopened()
+            raise
+        finally:
+            self._known.set()
+
+    def _told_unopened(self) -> Mapping[str, str]:
+        """Open the bench for nothing but a stop; who did not confirm it."""
+        try:
+            failures = stop_everything(self.order.description, self.order.lines)
+        except AutocellError as trouble:
+            return {"every axis": f"the bench could not be opened to tell it: {trouble}"}
+        return {name: str(error) for name, error in failures.items()}
+
     def _stop_in_words(self, run: str, error: Stopped) -> str:
         """What the stop did, as the guard wrote it down."""
         if self.bench is None:
-            return f"{error}, while the bench was being opened; this run had moved nothing"
+            silent = "; ".join(f"{name}: {why}" for name, why in (self._unopened or {}).items())
+            told = f"but not all confirmed it: {silent}" if silent else "this run had moved nothing"
+            return f"{error}, before the bench was open; every axis was told to stop, {told}"
         told = "every axis was told to stop"
         with contextlib.suppress(AutocellError):
             stops = [event.text for event in self.store.run(run).events if event.kind == "stop"]
@@ -254,12 +283,16 @@ class _Run:
         """Stop what is under way, from another thread.
 
         The thread that moves is interrupted, whatever it waits for. Should it not come to stop
-        the axes by itself, as when it is deep in a calculation, this thread tells them.
+        the axes by itself, as when it is deep in a calculation, this thread tells them. While the
+        bench is being opened nobody can: it is waited until it is open, or that was given up.
         """
         asked = self.interrupts.ask(by)
+        if not self._known.wait(_STOP_S):
+            return Stop(told=False, unconfirmed={"every axis": f"nothing within {_STOP_S:g} s"})
         bench = self.bench
         if bench is None:
-            return Stop(told=asked, unconfirmed={})
+            never = {"every axis": "the bench could not be opened"}
+            return Stop(asked, never if self._unopened is None else self._unopened)
         bench.request_stop()
         failures = bench.stop_told(_STOP_S) if bench.stop_begun(_OWN_STOP_S) else bench.stop()
         if failures is None:

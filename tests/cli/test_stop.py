@@ -37,7 +37,7 @@ def test_stop_ends_a_change_in_the_middle_of_a_move(autocell: CommandLine) -> No
         out, err = process.communicate(timeout=240)
         at_rest = bench.end()["positions"]["spacing"]
     assert stopped.code == 0, stopped
-    assert "every axis is still" in stopped.out
+    assert "every axis was told to stop" in stopped.out
     assert f"process {process.pid}" in stopped.out
     assert process.returncode == 4
     assert "every axis was told to stop ('autocell stop' (process" in err

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from autocell_simulators.inprocess import connector
 
 from autocell.bench.bench import Bench
 from autocell.bench.file import load, shipped
-from autocell.errors import Stopped
+from autocell.bench.protocols import Line, Transport
+from autocell.errors import Disconnected, Stopped
 from autocell.outcome import Outcome, Verdict
-from autocell.session.claim import ask_to_stop, claim_names
+from autocell.session.claim import Stop, ask_to_stop, claim_names
 from autocell.session.conduct import Ended
-from tests.session.conftest import Laboratory
+from tests.session.conftest import Laboratory, go_up
 
 
 @pytest.fixture
@@ -76,3 +81,111 @@ def test_a_stop_in_the_main_thread_interrupts_whatever_it_waits_for(
     assert isinstance(ended.error, Stopped)
     assert "('autocell stop' (process" in ended.outcome.reason
     assert laboratory.told == ["interrupted"]
+
+
+class SlowToOpen:
+    """Lines of a bench whose controller has been left with an axis on its way: the first that is
+    asked for is not there yet, and ``meanwhile`` is done."""
+
+    def __init__(self, laboratory: Laboratory, meanwhile: Callable[[], None]) -> None:
+        self.asked = 0
+        self.gone = False
+        self._meanwhile = meanwhile
+        self._inner = connector(laboratory.simulated)
+        with laboratory.simulated.present():
+            laboratory.simulated.axes["spacing"].move_to(0.049)
+
+    def __call__(self, address: str, line: Line) -> Transport:
+        self.asked += 1
+        if self.asked == 1:
+            self._meanwhile()
+        elif self.gone:
+            raise Disconnected("no such port")
+        return self._inner(address, line)
+
+
+def never(_bench: Bench) -> Outcome:
+    raise AssertionError("nothing begins after a stop")
+
+
+def is_moving(laboratory: Laboratory) -> bool:
+    with laboratory.simulated.present():
+        return laboratory.simulated.axes["spacing"].in_motion
+
+
+def test_a_stop_that_comes_while_the_bench_is_opened_is_answered_once_every_axis_was_told(
+    laboratory: Laboratory,
+) -> None:
+    (name,) = claim_names(laboratory.simulated.description)
+    came: list[Stop] = []
+    thread = threading.Thread(target=lambda: came.append(ask_to_stop(name)))
+
+    def asked_meanwhile() -> None:
+        thread.start()
+        threading.Event().wait(60.0)  # as a port that does not open
+
+    ended = laboratory.run(never, connect=SlowToOpen(laboratory, asked_meanwhile))
+    thread.join()
+    assert (came[0].told, came[0].unconfirmed) == (True, {})
+    assert not is_moving(laboratory)
+    assert isinstance(ended.error, Stopped)
+    assert ended.outcome.verdict is Verdict.HELD
+    assert "every axis was told to stop, this run had moved nothing" in ended.outcome.reason
+
+
+def test_a_bench_that_cannot_be_opened_for_a_stop_is_not_said_to_be_stopped(
+    laboratory: Laboratory,
+) -> None:
+    (name,) = claim_names(laboratory.simulated.description)
+    came: list[Stop] = []
+    thread = threading.Thread(target=lambda: came.append(ask_to_stop(name)))
+
+    def asked_meanwhile() -> None:
+        thread.start()
+        threading.Event().wait(60.0)
+
+    lines = SlowToOpen(laboratory, asked_meanwhile)
+    lines.gone = True
+    ended = laboratory.run(never, connect=lines)
+    thread.join()
+    assert "no such port" in came[0].unconfirmed["every axis"]
+    assert "not all confirmed it: every axis: the bench could not be" in ended.outcome.reason
+
+
+def test_ctrl_c_while_the_bench_is_opened_tells_every_axis(laboratory: Laboratory) -> None:
+    def ctrl_c() -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        threading.Event().wait(60.0)
+
+    ended = laboratory.run(never, connect=SlowToOpen(laboratory, ctrl_c))
+    assert not is_moving(laboratory)
+    assert ended.outcome.reason.startswith("stopped by SIGINT, before the bench was open")
+
+
+def test_a_stop_of_another_thread_that_opens_the_bench_is_answered_once_it_is_open(
+    laboratory: Laboratory,
+) -> None:
+    (name,) = claim_names(laboratory.simulated.description)
+    opening, goes_on = threading.Event(), threading.Event()
+
+    def until_asked() -> None:
+        opening.set()
+        assert goes_on.wait(60.0)
+
+    ended: list[Ended] = []
+    lines = SlowToOpen(laboratory, until_asked)
+    runs = threading.Thread(target=lambda: ended.append(laboratory.run(go_up, connect=lines)))
+    runs.start()
+    assert opening.wait(60.0)
+    came: list[Stop] = []
+    asks = threading.Thread(target=lambda: came.append(ask_to_stop(name)))
+    asks.start()
+    asks.join(0.5)
+    early = list(came)
+    goes_on.set()
+    asks.join()
+    runs.join()
+    assert early == []
+    assert (came[0].told, came[0].unconfirmed) == (True, {})
+    assert isinstance(ended[0].error, Stopped)
+    assert not is_moving(laboratory)
