@@ -39,7 +39,7 @@ class Heartbeat:
         self._tell = tell
         self._beat_s = self._pinged_s = float("-inf")
         self._ping: threading.Thread | None = None
-        self._told = ""
+        self._told: dict[str, str] = {}  # the last complaint of each kind
 
     def beat(self, doing: str) -> None:
         """Something is being done. Never raises: a full disk must not end a night."""
@@ -51,7 +51,9 @@ class Heartbeat:
             try:
                 self._write(self._file, doing)
             except OSError as error:
-                self._complain(f"The heartbeat file {self._file} cannot be written: {error}")
+                self._complain("file", f"The heartbeat file {self._file} cannot be written: {error}")
+            else:
+                self._told.pop("file", None)
         if self._ping_url is not None and self._now_s() - self._pinged_s >= _PING_S:
             self._pinged_s = self._now_s()
             self._start_ping(self._ping_url)
@@ -70,14 +72,15 @@ class Heartbeat:
     def _try_ping(self, url: str) -> None:
         try:
             fetch(resolved(url))
-            self._told = ""
         except (OSError, AutocellError) as error:
-            self._complain(f"The ping was not answered: {error}")
+            self._complain("ping", f"The ping was not answered: {error}")
+        else:
+            self._told.pop("ping", None)
 
-    def _complain(self, text: str) -> None:
+    def _complain(self, kind: str, text: str) -> None:
         """Once for each trouble, not at every beat."""
-        if text != self._told:
-            self._told = text
+        if text != self._told.get(kind):
+            self._told[kind] = text
             self._tell(text)
 
 

@@ -66,7 +66,7 @@ class Listener:
         self._kind = type(sender).__name__.lower()
         self._file = None if memory is None else memory / f"{self._kind}.json"
         self._tell = tell
-        self._complaint = ""
+        self._complaints: dict[str, str] = {}  # the last of each kind
         self._lock = threading.RLock()  # of all below; never held while something is sent
         self._thread: threading.Thread | None = None
         self._wanted = False
@@ -133,13 +133,13 @@ class Listener:
         try:
             self._sender.send(notice)
         except (OSError, AutocellError) as error:
-            self._complain(f"A notice could not be delivered ({self._kind}): {error}")
+            self._complain("send", f"A notice could not be delivered ({self._kind}): {error}")
             return False
         except Exception as error:  # of a thread nobody would hear; and it may carry a secret
             kind = type(error).__name__
-            self._complain(f"A notice could not be delivered ({self._kind}): {kind}")
+            self._complain("send", f"A notice could not be delivered ({self._kind}): {kind}")
             return False
-        self._complaint = ""
+        self._complaints.pop("send", None)
         return True
 
     def _strike_out(self, delivered: Notice) -> None:
@@ -157,7 +157,10 @@ class Listener:
             self._file.parent.mkdir(parents=True, exist_ok=True)
             put(self._file, told.as_json(), on_disk=True)
         except OSError as error:
-            self._complain(f"What was told cannot be kept in {self._file}: {error.strerror}")
+            trouble = f"What was told cannot be kept in {self._file}: {error.strerror}"
+            self._complain("keep", trouble)
+        else:
+            self._complaints.pop("keep", None)
 
     def _recalled(self) -> Told | None:
         try:
@@ -165,11 +168,12 @@ class Listener:
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:
-            self._complain(f"What was told before cannot be read from {self._file}: {error}")
+            trouble = f"What was told before cannot be read from {self._file}: {error}"
+            self._complain("recall", trouble)
             return None
 
-    def _complain(self, text: str) -> None:
+    def _complain(self, kind: str, text: str) -> None:
         """Once for each trouble, not at every attempt."""
-        if text != self._complaint:
-            self._complaint = text
+        if text != self._complaints.get(kind):
+            self._complaints[kind] = text
             self._tell(text)

@@ -165,6 +165,30 @@ def test_a_heartbeat_that_cannot_be_written_is_told_once_and_ends_nothing(tmp_pa
     assert "cannot be written" in told[0]
 
 
+def test_troubles_of_file_and_ping_are_each_told_once_until_they_are_over(
+    http: Heard, tmp_path: Path
+) -> None:
+    now, told, folder = Seconds(), list[str](), tmp_path / "not yet"
+    heart = Heartbeat(now, folder / "alive.json", f"{http.url}/alive", tell=told.append)
+
+    def beats(count: int, *answers: int) -> list[str]:
+        http.answers.extend(answers)
+        told.clear()
+        for _ in range(count):
+            now.s += 61.0
+            heart.beat("waiting")
+            assert heart._ping is not None
+            heart._ping.join()
+        return sorted(text[:13] for text in told)
+
+    assert beats(3, 503, 503, 503) == ["The heartbeat", "The ping was "]
+    folder.mkdir()
+    assert beats(1, 503) == []
+    folder.joinpath("alive.json").unlink()
+    folder.rmdir()
+    assert beats(2, 204, 503) == ["The heartbeat", "The ping was "]
+
+
 def test_a_ping_is_sent(http: Heard) -> None:
     Heartbeat(Seconds(), ping_url=f"{http.url}/alive").beat("waiting")
     assert http.asked.wait(30.0)

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from autocell.bench.clock import VirtualClock
-from autocell.notices.senders import Mail, Webhook
+from autocell.notices.listener import Listener
+from autocell.notices.senders import Mail, Notice, Webhook
 from autocell.notices.telling import Teller
 from autocell.outcome import Outcome, Proof, Verdict
 from autocell.programme.programme import Programme, load
@@ -147,6 +148,20 @@ def test_nobody_waits_for_a_network(http: Heard) -> None:
         teller.wait(30.0)
         assert teller.undelivered == 0
         assert verdicts(silent) == verdicts(http) == ["reached", "held"]
+
+
+def test_troubles_of_memory_and_delivery_are_each_told_once(http: Heard, tmp_path: Path) -> None:
+    told: list[str] = []
+    memory = tmp_path / "a file"
+    memory.write_text("in the place of a folder")
+    listener = Listener(Webhook(http.url), memory, told.append)
+    told.clear()
+    http.answers += [503, 503, 503]
+    for outcome in (REACHED, HELD, REACHED):
+        listener.count(outcome, lambda outcome, _told: Notice(str(outcome.verdict), "", {}))
+        listener.start()
+        listener.wait(30.0)
+    assert [text[:23] for text in told] == ["What was told cannot be", "A notice could not be d"]
 
 
 def test_a_memory_that_cannot_be_read_or_kept_is_told_and_ends_nothing(
