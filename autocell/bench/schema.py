@@ -438,7 +438,7 @@ class RecoverySection(Section):
     The bench is as it was where the power is within ``power_within_percent`` of that of the
     reference setting, and ``least_margin_nights`` of its margin are left. A step is worth keeping
     that brings the power nearer to that by ``least_gain_percent`` of it. Light that is out of
-    bounds is looked at again after ``look_again_s`` before anything moves. A temperature that is
+    bounds is looked at again after ``look_again_s``, an hour at most, before anything moves. A temperature that is
     further than ``temperature_within_k`` from that of the reference setting is remarked on; it
     moves nothing. All of these are common practice, no source.
     """
@@ -448,7 +448,7 @@ class RecoverySection(Section):
     temperature_within_k: Positive = 3.0
     least_margin_nights: NotNegative = 2.0
     least_gain_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 1.5
-    look_again_s: NotNegative = 60.0
+    look_again_s: Annotated[float, Field(strict=True, ge=0, le=3600)] = 60.0
     step_moves: Count = 120
     step_readings: Count = 80
     step_travel_mm: Positive = 200.0

@@ -131,6 +131,7 @@ def test_axis_effects_keep_their_value_in_si_and_their_order(tmp_path: Path) -> 
          "write y"),
         ("  moves: 300", "  moves: 1.5", "caps.moves", "whole number"),
         ("  time_min: 30", "  time_min: 0", "caps.time_min", "more than 0"),
+        ("caps:", "recovery: {look_again_s: 3601}\ncaps:", "recovery.look_again_s", "3600"),
         ("relative_noise: 0.003", "relative_noise: .nan", "power_meter.relative_noise", "finite"),
         ("averaging_ms: 50", "averaging_ms: -5", "power_meter.averaging_ms", "more than 0"),
         ("ask: \"SENS:POW:WAV?\"", "asks: \"SENS:POW:WAV?\"", "power_meter.settings[0].asks",

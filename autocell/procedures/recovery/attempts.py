@@ -22,6 +22,9 @@ from autocell.recovery import Ratio, StepName
 
 _SIGMAS = 3.0
 
+_PIECE_S = 30.0
+"""Of a wait: as often as a programme shows signs of life while it waits itself."""
+
 
 def look_again(course: Course, power: Ratio) -> Ratio:
     """Wait and read once more: much goes by itself."""
@@ -29,7 +32,7 @@ def look_again(course: Course, power: Ratio) -> Ratio:
     wait_s = bench.description.recovery.look_again_s
     course.tell("look again", f"{power.value:.3f} of the reference power; reading once more")
     ledger = Ledger.of(bench)
-    bench.clock.sleep(wait_s)
+    _wait(course, wait_s)
     course.after = course.against.look(f"once more after {wait_s:g} s")
     course.power_after, laser = course.against.ratios(course.after)
     course.facts = replace(course.facts, laser=laser)
@@ -43,6 +46,17 @@ def look_again(course: Course, power: Ratio) -> Ratio:
     )
     course.steps.append(step)
     return course.power_after
+
+
+def _wait(course: Course, wait_s: float) -> None:
+    """In pieces, so that whoever listens for signs of life hears them. Raises Stopped."""
+    left_s = wait_s
+    while left_s > _PIECE_S:
+        course.bench.clock.sleep(_PIECE_S)
+        course.bench.raise_if_stopped()
+        left_s -= _PIECE_S
+        course.tell("look again", f"reading once more in {left_s:g} s")
+    course.bench.clock.sleep(left_s)
 
 
 def attempt(
