@@ -6,6 +6,7 @@
     │   └── NoSuchPattern               no setting within reach gives these passes
     ├── LimitError                      refused before a byte left                (ValueError)
     ├── BudgetError                     a cap on moves, travel or time is reached (RuntimeError)
+    ├── Undecided                       the readings do not settle the question   (RuntimeError)
     ├── Busy                            somebody else owns the port or the bench  (RuntimeError)
     ├── DeviceError                     an instrument did not do its part         (OSError)
     │   ├── NoReply                     silent until the deadline                 (TimeoutError)
@@ -48,6 +49,10 @@ class LimitError(AutocellError, ValueError):
 
 class BudgetError(AutocellError, RuntimeError):
     """A cap on moves, travel or time is reached."""
+
+
+class Undecided(AutocellError, RuntimeError):
+    """The readings do not settle the question, or contradict all that the bench file allows."""
 
 
 class Busy(AutocellError, RuntimeError):

@@ -438,9 +438,9 @@ class RecoverySection(Section):
     The bench is as it was where the power is within ``power_within_percent`` of that of the
     reference setting, and ``least_margin_nights`` of its margin are left. A step is worth keeping
     that brings the power nearer to that by ``least_gain_percent`` of it. Light that is out of
-    bounds is looked at again after ``look_again_s``, an hour at most, before anything moves. A temperature that is
-    further than ``temperature_within_k`` from that of the reference setting is remarked on; it
-    moves nothing. All of these are common practice, no source.
+    bounds is looked at again after ``look_again_s``, an hour at most, before anything moves. A
+    temperature that is further than ``temperature_within_k`` from that of the reference setting is
+    remarked on; it moves nothing. All of these are common practice, no source.
     """
 
     power_within_percent: Annotated[float, Field(strict=True, gt=0, lt=100)] = 3.0

@@ -51,9 +51,8 @@ class Heartbeat:
             try:
                 self._write(self._file, doing)
             except OSError as error:
-                self._complain(
-                    "file", f"The heartbeat file {self._file} cannot be written: {error}"
-                )
+                trouble = f"The heartbeat file {self._file} cannot be written: {error}"
+                self._complain("file", trouble)
             else:
                 self._told.pop("file", None)
         if self._ping_url is not None and self._now_s() - self._pinged_s >= _PING_S:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.belief.next_reading import information, most_telling
-from autocell.errors import BudgetError
+from autocell.errors import Undecided
 from autocell.procedures.tuning import Tuning
 from autocell.setting import Setting
 
@@ -24,7 +24,7 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
     ``guess`` is where the bench file has the plateau and ``reach_m`` how far from it the real one
     may be.
 
-    Raises BudgetError when the readings do not settle the question.
+    Raises Undecided when the readings do not settle the question.
     """
     stage = "approach"
     for _ in range(_MOST_READINGS):
@@ -41,7 +41,7 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
             if _has_read_near(tuning, target, 3e-4):
                 return target
         tuning.read_at(target, stage, f"reading where {tuning.passes} passes are expected")
-    raise BudgetError(
+    raise Undecided(
         f"{_MOST_READINGS} readings did not show where the {tuning.passes}-pass plateau is"
     )
 

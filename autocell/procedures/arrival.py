@@ -98,7 +98,7 @@ def arrive(
     """Get onto the wanted plateau, which is within ``reach_m`` of a guess, and try to prove it
     there; what the proof rests on, and how it ended.
 
-    Raises BudgetError when the readings do not show where the plateau is.
+    Raises Undecided when the readings do not show where the plateau is.
     """
     found: dict[Side, Edge] = {}
     since = 0

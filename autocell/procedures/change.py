@@ -8,7 +8,7 @@ import numpy as np
 
 from autocell.bench.bench import Bench
 from autocell.description import BenchDescription
-from autocell.errors import BudgetError, DeviceError, LimitError, ReadingError
+from autocell.errors import BudgetError, DeviceError, LimitError, ReadingError, Undecided
 from autocell.outcome import Outcome, Verdict
 from autocell.patterns import Pattern, choose_pattern
 from autocell.procedures.arrival import Arrival, Prover, apart, arrive
@@ -56,7 +56,7 @@ def change_passes(
     tuning = Tuning(bench, pattern.setting, passes, listener, rng, experience)
     try:
         return replace(_reach(tuning, pattern), start=start)
-    except (BudgetError, LimitError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError, Undecided) as error:
         return replace(hold(tuning, f"{error}{suspicion(tuning)}"), start=start)
     except DeviceError as error:
         return replace(failed(tuning, error), start=start)
@@ -105,7 +105,7 @@ def _with_margin(prover: Prover, arrival: Arrival) -> Outcome:
                 if apart(settled.at, arrival.at.at_spacing(settled.at.spacing_m)):
                     located = frozenset({"spacing"})  # those of the beam were of another setting
                 arrival, reason = settled, "set where the least margin is largest"
-    except (BudgetError, LimitError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError, Undecided) as error:
         reason += f"; the margin could not be looked at further: {error}"
     tuning.beam = arrival.at
     with tuning.bench.reserve():

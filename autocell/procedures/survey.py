@@ -17,6 +17,7 @@ from autocell.errors import (
     DeviceError,
     LimitError,
     ReadingError,
+    Undecided,
     UsageError,
 )
 from autocell.outcome import Outcome, Verdict
@@ -107,7 +108,7 @@ def survey(
         tuning.read_at(start, "survey", "reading where the bench stands")
         for spacing in sorted(spacings_m):
             tuning.read_at(start.at_spacing(spacing), "survey", "reading along the spacing")
-    except (BudgetError, LimitError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError, Undecided) as error:
         outcome = _back(tuning, Verdict.HELD, str(error), _first(tuning))
     except DeviceError as error:
         outcome = _failed(tuning, error)

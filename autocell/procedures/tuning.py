@@ -15,7 +15,7 @@ from autocell.belief.population import Belief, members_for
 from autocell.belief.unknowns import FloatArray
 from autocell.bench.bench import Bench
 from autocell.description import BenchDescription
-from autocell.errors import BudgetError
+from autocell.errors import Undecided
 from autocell.optics.sensitivity import PARAMETERS, plateau_margins
 from autocell.outcome import Learned
 from autocell.procedures.progress import Listener, Progress
@@ -95,14 +95,14 @@ class Tuning:
     def read_at(self, setting: Setting, stage: str, purpose: str) -> Reading:
         """Move there, read, and take the reading in.
 
-        Raises BudgetError when the readings contradict the bench file for good.
+        Raises Undecided when the readings contradict the bench file for good.
         """
         self.tell(stage, f"{purpose}, at {1e3 * setting.spacing_m:.3f} mm")
         self.bench.move_to(setting, purpose)
         reading = self.bench.read_power(purpose, relative_uncertainty=READING_NOISE)
         self.belief.update(reading)
         if self.belief.surprises > _MOST_SURPRISES:
-            raise BudgetError(
+            raise Undecided(
                 "the readings keep contradicting every bench that the bench file allows; one of "
                 "its values or tolerances is wrong, or something moves that should not"
             )

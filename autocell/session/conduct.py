@@ -28,6 +28,7 @@ from autocell.errors import (
     Stopped,
     StoreError,
     ToldToEnd,
+    Undecided,
 )
 from autocell.outcome import Outcome, Verdict
 from autocell.records import TOLD_TO_END, RunWriter, Store
@@ -39,7 +40,7 @@ from autocell.session.safe import Lines, safe_first, stop_everything
 Tell = Callable[[str], None]
 Procedure = Callable[[Bench], Outcome]
 
-_HELD = (Stopped, Busy, LimitError, BudgetError, ReadingError)
+_HELD = (Stopped, Busy, LimitError, BudgetError, ReadingError, Undecided)
 """After these the bench stands still and safe; after any other error the run has failed."""
 
 _OWN_STOP_S = 0.2

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from autocell.errors import BudgetError, LimitError, ReadingError
+from autocell.errors import BudgetError, LimitError, ReadingError, Undecided
 from autocell.procedures.light_search import Light
 from autocell.procedures.recovery.account import Ledger, StepUnderWay, nearer_to_one
 from autocell.procedures.recovery.course import Course
@@ -80,7 +80,7 @@ def attempt(
             reached = act()
             if reached is not None:
                 after = course.against.ratio_at(reached.arrival)
-    except (BudgetError, LimitError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError, Undecided) as error:
         words = f"{words}: {error}"
     gain = None if power is None or after is None else nearer_to_one(power, after)
     proved = reached is not None and _remember(course, reached)
@@ -135,7 +135,7 @@ def read_second_plateau(course: Course, reached: Reached) -> None:
         with bench.allowance(bench.description.recovery.step):
             two = read_other_plateau(reached.tuning, then, at, passes, power, laser)
         course.facts = replace(course.facts, two=two)
-    except (BudgetError, LimitError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError, Undecided) as error:
         words += f": {error}"
     course.steps.append(ledger.step(bench, "second plateau", words, before=power, undone=True))
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from autocell.bench.bench import Bench
 from autocell.bench.trust import Trust
-from autocell.errors import BudgetError, DeviceError, LimitError, ReadingError
+from autocell.errors import BudgetError, DeviceError, LimitError, ReadingError, Undecided
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.arrival import apart
 from autocell.procedures.condition import condition_now
@@ -48,7 +48,7 @@ def recover(
     course = Course(bench, reference, listener, np.random.default_rng(seed))
     try:
         outcome = _carry_out(course)
-    except (BudgetError, LimitError, ReadingError) as error:
+    except (BudgetError, LimitError, ReadingError, Undecided) as error:
         outcome = hold(course, str(error))
     except DeviceError as error:
         outcome = failed(course, error)
