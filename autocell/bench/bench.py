@@ -26,7 +26,7 @@ from autocell.bench.protocols import (
 from autocell.bench.step_counting import StepState
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription, Caps
-from autocell.errors import DeviceError, ReadingError, UsageError
+from autocell.errors import DeviceError, MotionError, ReadingError, UsageError
 from autocell.reading import PhaseReading, Reading
 from autocell.setting import Setting
 
@@ -142,9 +142,14 @@ class Bench:
         return {name: self._guard.trust.trust(name) for name in self.description.axes}
 
     def lost(self) -> dict[str, str]:
-        """Axes whose position is lost, and what made it so."""
+        """Axes whose position is lost, each with a sentence: what made it so, and its cure."""
         lost = (name for name, trust in self.trust().items() if trust is Trust.LOST)
-        return {name: self._guard.trust.why(name) for name in lost}
+        return {name: self._guard.trust.lost_in_words(name) for name in lost}
+
+    def refuse_lost_axes(self) -> None:
+        """Raises MotionError when a position is lost: moves and readings there mean nothing."""
+        if lost := self.lost():
+            raise MotionError("; ".join(lost.values()))
 
     def estimated(self) -> dict[str, str]:
         """Axes whose position is estimated, and what made it so."""

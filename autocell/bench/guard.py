@@ -87,16 +87,12 @@ class Guard:
 
     def lose(self, name: str, why: str, plainly: str | None = None) -> NoReturn:
         """Believe an axis no more: it is told to stop, that is written down, MotionError raised,
-        with what is to be said of it if the cure is another than to home it."""
+        with what is to be said of it if the cure is another than is usual."""
         if name in self._under_way:
             self.halting.halt([name])
         self.trust.lower(name, Trust.LOST, why)
         self._tell("trust", f"{name}: position lost, {why}")
-        raise MotionError(
-            plainly
-            or f"{name}: its position is lost: {why}. Look at the bench, then home the axis before "
-            "anything else moves it"
-        )
+        raise MotionError(plainly or self.trust.lost_in_words(name, why))
 
     def found_right(self, name: str, asked: float, went: float) -> None:
         """Take note of a first move that went the right way and as far as asked (m or rad)."""
@@ -123,14 +119,13 @@ class Guard:
                     self._stop_on_meeting(name)
                     self.trust.lower(name, Trust.ESTIMATED, "it was stopped on its way")
                 if isinstance(axis, ReportsReference) and not axis.referenced():
-                    why = "its controller has no reference; home it at the controller"
-                    self.trust.lower(name, Trust.LOST, why)
+                    self.trust.lower(name, Trust.LOST, "its controller has no reference")
             except Refused as error:  # which does not tell whether it moves
                 self._stop_on_meeting(name)
                 self.trust.lower(name, Trust.LOST, str(error))
             self._meet(name)
             if self.trust.trust(name) is Trust.LOST:
-                found.append(f"{name}: its position is lost: {self.trust.why(name)}")
+                found.append(self.trust.lost_in_words(name))
         return found
 
     def _stop_on_meeting(self, name: str) -> None:

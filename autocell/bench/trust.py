@@ -54,6 +54,16 @@ class TrustBook:
         """What made it so."""
         return self._beliefs[name].why
 
+    def lost_in_words(self, name: str, why: str | None = None) -> str:
+        """That the position of an axis is lost, why, and what restores it: a controller finds its
+        reference again, but of an axis that counts steps nobody knows who does not look."""
+        cure = (
+            "look at the bench, then home the axis at its controller before anything moves it"
+            if self._axes[name].open_loop is None
+            else "look where it stands, and say 'autocell accept'"
+        )
+        return f"{name}: its position is lost: {why or self.why(name)}; {cure}"
+
     def seen(self, name: str, position: float, *, moved: bool) -> bool:
         """Take note of a read-back. ``moved`` says that the axis had reason to be elsewhere than
         before. Whether the position is one the axis can have come to."""

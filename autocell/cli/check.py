@@ -128,7 +128,7 @@ def _axes(bench: Bench) -> Iterator[Row]:
 
     trust = bench.trust()
     positions = bench.positions()
-    estimated = bench.estimated()
+    estimated, lost = bench.estimated(), bench.lost()
     for name, axis in bench.description.axes.items():
         at = positions[name]
         u = bench.open_loop.u.get(name)
@@ -136,8 +136,7 @@ def _axes(bench: Bench) -> Iterator[Row]:
         limits = f"limits {axis.low * 1e3:g} to {axis.high * 1e3:g} {axis.unit}"
         text = f"at {trade(axis, at)}{doubt}, {limits}"
         if trust[name] is Trust.LOST:
-            cure = "position lost: home it at its controller"
-            yield Row(f"axis {name}", "FAIL", f"{text}; {cure}")
+            yield Row(f"axis {name}", "FAIL", f"{text}; {lost[name].removeprefix(f'{name}: ')}")
         elif trust[name] is Trust.ESTIMATED:
             yield Row(f"axis {name}", "note", f"{text}; {estimated[name]}")
         elif not axis.low - axis.repeatability <= at <= axis.high + axis.repeatability:

@@ -17,7 +17,6 @@ from autocell.procedures.ending import (
     hold,
     outcome_at,
     refuse_darkness,
-    refuse_lost_axes,
     suspicion,
 )
 from autocell.procedures.evidence_delay import DelayWitness
@@ -74,7 +73,7 @@ def how_far_off(bench: BenchDescription, pattern: Pattern) -> float:
 
 def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench = tuning.bench
-    refuse_lost_axes(bench)
+    bench.refuse_lost_axes()
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
     start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")

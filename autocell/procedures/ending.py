@@ -10,7 +10,7 @@ from autocell.belief.alternatives import strained_fit
 from autocell.belief.findings import findings, learned, spacing_and_radii
 from autocell.belief.wrong_way import goes_the_wrong_way
 from autocell.bench.bench import Bench
-from autocell.errors import AutocellError, DeviceError, MotionError, ReadingError
+from autocell.errors import AutocellError, DeviceError, ReadingError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures import account
 from autocell.procedures.arrival import Arrival
@@ -24,13 +24,6 @@ from autocell.reading import Reading
 
 _LEAST_LIGHT = 0.01
 """Of the laser's power: a pattern that passes less is no place to start from."""
-
-
-def refuse_lost_axes(bench: Bench) -> None:
-    """Raises MotionError when a position is not known: readings there would mean nothing."""
-    lost = "; ".join(f"the position of {name} is lost: {why}" for name, why in bench.lost().items())
-    if lost:
-        raise MotionError(f"{lost}; once that is seen to, home it and run 'autocell check'")
 
 
 def refuse_darkness(bench: Bench, start: Reading) -> None:

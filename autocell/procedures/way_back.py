@@ -128,10 +128,7 @@ class _Again:
 def _refuse_unsafe(bench: Bench) -> None:
     """Raises MotionError when an axis, or its controller, no longer knows where it is."""
     bench.check_references()
-    if lost := bench.lost():
-        raise MotionError(
-            "; ".join(f"the position of {n} is lost: {why}" for n, why in lost.items())
-        )
+    bench.refuse_lost_axes()
 
 
 def _stopped(words: str, bench: Bench) -> str:

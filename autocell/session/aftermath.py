@@ -217,16 +217,7 @@ def _displaced(axis: AxisDescription, position: float, left: Whereabouts, at_zer
 
 
 def _lost(bench: Bench, except_for: Collection[str] = ()) -> list[str]:
-    return [
-        f"the position of {name} is lost; "
-        + (
-            "look where it stands, and say 'autocell accept'"
-            if name in bench.open_loop.names
-            else "home it at its controller"
-        )
-        for name, trust in bench.trust().items()
-        if trust is Trust.LOST and name not in except_for
-    ]
+    return [words for name, words in bench.lost().items() if name not in except_for]
 
 
 def _held(broken: _BrokenOff, why: list[str]) -> Aftermath:

@@ -81,7 +81,7 @@ def test_a_controller_that_lost_its_positions_holds_everything(night: Night) -> 
     morning = night({"fault": "power-cycle"})
     assert morning.outcome.verdict is Verdict.HELD
     assert morning.outcome.verdict.exit_code == 4
-    assert "home it" in morning.outcome.reason
+    assert "home the axis at its controller" in morning.outcome.reason
     assert morning.outcome.moves == 0
     assert morning.truth["passes"] == PASSES
 

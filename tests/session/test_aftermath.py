@@ -68,7 +68,8 @@ def test_a_controller_that_was_switched_off_holds_until_it_is_homed_and_accepted
         ended = laboratory.run(only_read)
         assert ended.outcome.verdict is Verdict.HELD
         assert "held, nothing is moved" in laboratory.told[-1]
-        assert "the position of spacing is lost; home it at its controller" in laboratory.told[-1]
+        assert "spacing: its position is lost: its controller has no" in laboratory.told[-1]
+        assert "home the axis at its controller" in laboratory.told[-1]
         assert laboratory.simulated.axes["spacing"].counts.moves == moves
 
     refused = laboratory.run(only_read, command="accept")

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from autocell.bench.bench import Bench
-from autocell.bench.trust import Trust
 from autocell.errors import BudgetError, DeviceError, LimitError, ReadingError, Undecided
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.arrival import apart
@@ -58,13 +57,8 @@ def recover(
 def _carry_out(course: Course) -> Outcome:
     """From the first look to the end."""
     bench, against = course.bench, course.against
-    lost = [name for name, trust in bench.trust().items() if trust is Trust.LOST]
-    if lost:
-        return course.so_far(
-            Verdict.HELD,
-            f"the position of {', '.join(lost)} is lost, so that nothing may be moved; home it "
-            "at its controller, then run 'autocell check'",
-        )
+    if lost := bench.lost():
+        return course.so_far(Verdict.HELD, f"nothing may be moved: {'; '.join(lost.values())}")
     course.start, course.here = bench.setting, bench.home_setting
     course.tell("read", "comparing with the reference setting")
     bench.measure_dark()
