@@ -25,6 +25,10 @@ _NEAR_M = 3e-4
 """A reading this close to an edge of the spacing has seen it."""
 
 
+EDGE_ROOM_M = 1e-4
+"""So far within the ends of the spacing axis an edge must lie to be read on both of its sides."""
+
+
 @dataclass(frozen=True)
 class Edge:
     """One edge: where it was expected before any reading there, and where it was found.
@@ -76,7 +80,7 @@ def _edge(plateau: Plateau, side: Side) -> Spread:
 
 def _beyond(scan: Scan, edge: Spread, side: Side) -> bool:
     """Whether the axis ends too close to an edge, or before it, to read on both of its sides."""
-    room = 1e-4 if scan.axis.name == "spacing" else 0.02 * (scan.high - scan.low)
+    room = EDGE_ROOM_M if scan.axis.name == "spacing" else 0.02 * (scan.high - scan.low)
     return not (edge.value > scan.low + room if side == "low" else edge.value < scan.high - room)
 
 

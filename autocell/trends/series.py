@@ -7,26 +7,26 @@ taken from runs of one pass count only. SI units; each series says how people re
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from typing import Literal
 
-import numpy as np
-
 from autocell.description import AxisDescription, BenchDescription
-from autocell.outcome import AxisMargin, Outcome, Verdict, least_margin
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.edges import EDGE_ROOM_M, SIDES
+from autocell.procedures.recovery.comparison import power_bounds
 from autocell.records import RunRecord
+from autocell.recovery import Condition
+from autocell.trends import recorded
 from autocell.trends.forecast import Forecast, Trend, forecast, trend
 from autocell.trends.nights import Night
+from autocell.trends.recorded import Recorded
 
-Group = Literal["mirrors", "light", "drift", "margin", "axis"]
+Group = Literal["mirrors", "light", "ratio", "drift", "edge", "margin", "axis"]
 
 _SECONDS_A_NIGHT = 86400.0
-_FINEST_NIGHTS = 0.01
-"""No margin is known better than that."""
-
 _APART = 0.25
 """Nights between two values below which the second is left out: a clock was set, or a night
 belongs to two days."""
@@ -84,73 +84,125 @@ class Series:
         return [(limit, ahead) for limit, ahead in found if ahead is not None]
 
 
-Recorded = Callable[[RunRecord, Outcome], tuple[float, float] | None]
-"""What a run says of a quantity, with its standard uncertainty; None when it says nothing."""
-
-
 def all_series(bench: BenchDescription, nights: Sequence[Night]) -> list[Series]:
     """Every quantity of which at least one night tells something."""
     passes = pass_count(nights)
     found = [
         _series("reflectivity", "Reflectivity, mean of both mirrors", "mirrors", "", 1.0,
-                nights, None, _finding("reflectivity")),
+                nights, None, recorded.finding("reflectivity")),
         _series("power", f"Power at {passes} passes", "light", "mW", 1e3,
-                nights, passes, _power),
+                nights, passes, recorded.power),
         _series("laser", "Laser, by the reference meter", "light", "µW", 1e6,
-                nights, None, _laser),
+                nights, None, recorded.laser),
         _series("light", "Laser, windows and meter", "light", "%", 1e2,
-                nights, None, _finding("log_gain")),
+                nights, None, recorded.finding("log_gain")),
     ]  # fmt: skip
+    if (ratio := _light_over_reference(bench, nights, passes)) is not None:
+        found.append(ratio)
     for axis in bench.axes.values():
         found += _of_axis(bench, axis, nights, passes)
     found.append(
         _series("margin", "Least margin", "margin", "nights of drift", 1.0,
-                nights, passes, _least_margin, (_ONE_NIGHT,))
+                nights, passes, lambda _run, outcome: recorded.least_margin_nights(outcome),
+                (_ONE_NIGHT,))
     )  # fmt: skip
     return [series for series in found if series.values]
 
 
 def pass_count(nights: Sequence[Night]) -> int | None:
-    """That of the last run that proved one."""
+    """That of the last run that proved one, or found the bench as another had proved it."""
     for night in reversed(nights):
         if night.last_proved is not None:
             return night.last_proved.summary.passes
+        for run in reversed(night.runs):
+            stands = run.outcome is not None and run.outcome.verdict is Verdict.UNCHANGED
+            if stands and run.outcome is not None and run.outcome.recovery is not None:
+                return run.outcome.recovery.reference.passes
     return None
-
-
-def positions(bench: BenchDescription, run: RunRecord) -> dict[str, float] | None:
-    """Where the axes stood at the end of a run, m or rad; None when it does not say."""
-    if run.outcome is None or run.outcome.setting is None:
-        return None
-    return bench.positions(run.outcome.setting)
 
 
 _ONE_NIGHT = Limit(1.0, above=False, words="less than one night of drift is left")
 
 
+def _light_over_reference(
+    bench: BenchDescription, nights: Sequence[Night], passes: int | None
+) -> Series | None:
+    """The light over that of the reference setting, which is what recoveries go by.
+
+    Where nights are recovered one after the other, they are those with one reference, and the
+    limits are those within which a recovery moves nothing. Where each night sets its own, all
+    nights are told over the last, and there is no limit.
+    """
+    outcomes = [
+        run.outcome
+        for night in nights
+        for run in night.runs
+        if run.outcome is not None and recorded.counts(run, run.outcome, passes)
+    ]
+    then = next((seen for last in reversed(outcomes) if (seen := _compared_with(last))), None)
+    if then is None:
+        return None
+    same = [n for n in nights if any(_has_reference(run, then) for run in n.runs)]
+    lasting = len(same) > 1
+    low, high = power_bounds(bench)
+    percent = f"{100 * bench.recovery.power_within:g} %"
+    limits = (
+        Limit(
+            1.0 + low,
+            above=False,
+            words=f"it is down by {percent}, where recoveries begin to move axes,",
+        ),
+        Limit(1.0 + high, above=True, words="it is so much up that recoveries move axes"),
+    )
+    taken_out = ", the laser taken out" if then.reference_w is not None else ""
+    return _series("ratio", f"Light over that of the reference{taken_out}", "ratio", "%", 1e2,
+                   same if lasting else nights, passes, recorded.power_over(then),
+                   limits if lasting else ())  # fmt: skip
+
+
+def _compared_with(outcome: Outcome) -> Condition | None:
+    """What the light is compared with: a recovery says so, and what a change left is the next."""
+    recovery = outcome.recovery
+    return outcome.condition if recovery is None else recovery.reference.condition
+
+
+def _has_reference(run: RunRecord, then: Condition) -> bool:
+    return run.outcome is not None and _compared_with(run.outcome) == then
+
+
 def _of_axis(
     bench: BenchDescription, axis: AxisDescription, nights: Sequence[Night], passes: int | None
 ) -> Iterator[Series]:
-    def place(run: RunRecord, _outcome: Outcome) -> tuple[float, float] | None:
-        at = positions(bench, run)
-        return None if at is None else (at[axis.name], axis.repeatability)
+    name = axis.name
 
-    def middle(run: RunRecord, outcome: Outcome) -> tuple[float, float] | None:
-        at, margin = positions(bench, run), _margin(outcome, axis.name)
-        if at is None or margin is None or margin.low is None or margin.high is None:
-            return None
-        u = 0.5 * math.hypot(margin.low_u or 0.0, margin.high_u or 0.0)
-        return at[axis.name] + 0.5 * (margin.high - margin.low), math.hypot(u, axis.repeatability)
+    def series(
+        kind: str,
+        words: str,
+        group: Group,
+        told_by: Recorded,
+        *limits: Limit,
+        nightly: bool = False,
+    ) -> Series:
+        unit, factor = ("nights of drift", 1.0) if nightly else (axis.unit, 1e3)
+        return _series(f"{kind} of {name}", words, group, unit, factor, nights, passes, told_by,
+                       limits, name)  # fmt: skip
 
-    low, high = bench.reach(axis.name)
-    ends = (
-        Limit(low, above=False, words=f"{axis.name} reaches its lower end at {_told(axis, low)}"),
-        Limit(high, above=True, words=f"{axis.name} reaches its upper end at {_told(axis, high)}"),
-    )
-    yield _series(f"middle of {axis.name}", f"Plateau's middle, {axis.name}", "drift",
-                  axis.unit, 1e3, nights, passes, middle, axis=axis.name)  # fmt: skip
-    yield _series(f"position of {axis.name}", f"Position of {axis.name}", "axis",
-                  axis.unit, 1e3, nights, passes, place, ends, axis.name)  # fmt: skip
+    low, high = bench.reach(name)
+    yield series("middle", f"Plateau's middle, {name}", "drift", recorded.middle_of(bench, axis))
+    if name == "spacing":  # a proof needs both edges of this axis, and of no other
+        lost = f"of the plateau comes too close to the end of {name} to be read"
+        least = Limit(low + EDGE_ROOM_M, above=False, words=f"the lower edge {lost}")
+        most = Limit(high - EDGE_ROOM_M, above=True, words=f"the upper edge {lost}")
+        lower, upper = (recorded.edge_of(bench, axis, side) for side in SIDES)
+        yield series("low edge", f"Plateau's lower edge, {name}", "edge", lower, least)
+        yield series("high edge", f"Plateau's upper edge, {name}", "edge", upper, most)
+    yield series(
+        "position", f"Position of {name}", "axis", recorded.place_of(bench, axis),
+        Limit(low, above=False, words=f"{name} reaches its lower end at {_told(axis, low)}"),
+        Limit(high, above=True, words=f"{name} reaches its upper end at {_told(axis, high)}"),
+    )  # fmt: skip
+    yield series("margin", f"Margin, {name}", "margin", recorded.margin_of(axis), _ONE_NIGHT,
+                 nightly=True)  # fmt: skip
 
 
 def _told(axis: AxisDescription, position: float) -> str:
@@ -165,7 +217,7 @@ def _series(
     factor: float,
     nights: Sequence[Night],
     passes: int | None,
-    recorded: Recorded,
+    told_by: Recorded,
     limits: tuple[Limit, ...] = (),
     axis: str | None = None,
 ) -> Series:
@@ -174,9 +226,9 @@ def _series(
     first = next((run.summary.started_utc for night in nights for run in night.runs), None)
     for night in nights:
         for run in reversed(night.runs):
-            if run.outcome is None or not _counts(run, run.outcome, passes):
+            if run.outcome is None or not recorded.counts(run, run.outcome, passes):
                 continue
-            found = recorded(run, run.outcome)
+            found = told_by(run, run.outcome)
             if found is None or not (math.isfinite(found[0]) and found[1] > 0.0):
                 continue
             assert first is not None
@@ -185,67 +237,3 @@ def _series(
                 values.append(Value(night.date, run.summary.id, since, *found))
             break
     return Series(name, words, group, unit, factor, tuple(values), limits, axis)
-
-
-def _counts(run: RunRecord, outcome: Outcome, passes: int | None) -> bool:
-    """Whether a run proved its pass count, or found that it stands where another proved it."""
-    recovery = outcome.recovery
-    if recovery is not None and outcome.verdict is Verdict.UNCHANGED:
-        return passes in (None, recovery.reference.passes)
-    return run.summary.proved and passes in (None, run.summary.passes)
-
-
-def _finding(name: str) -> Recorded:
-    def found(_run: RunRecord, outcome: Outcome) -> tuple[float, float] | None:
-        told = [(f.value, f.u) for f in outcome.findings if f.name == name and f.observable]
-        return told[0] if told else None
-
-    return found
-
-
-def _margin(outcome: Outcome, axis: str) -> AxisMargin | None:
-    return next((margin for margin in outcome.margins if margin.axis == axis), None)
-
-
-def _least_margin(_run: RunRecord, outcome: Outcome) -> tuple[float, float] | None:
-    return least_margin_nights(outcome)
-
-
-def least_margin_nights(outcome: Outcome) -> tuple[float, float] | None:
-    """The least margin of a run in nights of drift, with its standard uncertainty."""
-    least = least_margin([margin for margin in outcome.margins if margin.overnight_drift > 0.0])
-    if least is None or not math.isfinite(least.nights):
-        return None
-    ends = [(least.low, least.low_u), (least.high, least.high_u)]
-    _, u = min((end, u or 0.0) for end, u in ends if end is not None)
-    return least.nights, max(u / least.overnight_drift, _FINEST_NIGHTS)
-
-
-def _power(run: RunRecord, outcome: Outcome) -> tuple[float, float] | None:
-    condition = outcome.condition
-    if condition is None and outcome.recovery is not None:
-        condition = outcome.recovery.after or outcome.recovery.before
-    if condition is not None:
-        return condition.power_w, condition.power_u_w
-    reading = last_reading(run, outcome)
-    return None if reading is None else reading
-
-
-def last_reading(run: RunRecord, outcome: Outcome) -> tuple[float, float] | None:
-    """Power where the run ended, as far as it was read there."""
-    if outcome.setting is None:
-        return None
-    there = outcome.setting.as_array()
-    for record in reversed(run.readings):
-        if np.abs(record.reading.setting.as_array() - there).max() < 2e-5:
-            return record.reading.power_w, record.reading.uncertainty_w
-    return None
-
-
-def _laser(_run: RunRecord, outcome: Outcome) -> tuple[float, float] | None:
-    condition = outcome.condition
-    if condition is None and outcome.recovery is not None:
-        condition = outcome.recovery.after or outcome.recovery.before
-    if condition is None or condition.reference_w is None:
-        return None
-    return condition.reference_w, condition.reference_u_w or 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from autocell.bench.bench import Bench
+from autocell.description import BenchDescription
 from autocell.procedures.arrival import Arrival
 from autocell.procedures.condition import condition_now, laser_ratio, power_ratio
 from autocell.procedures.recovery.reference import ReferenceSetting
@@ -16,6 +17,17 @@ _DARK = 0.01
 
 _PLAY = 5.0
 """Repeatabilities within which an axis stands where it stood."""
+
+
+def power_bounds(bench: BenchDescription) -> tuple[float, float]:
+    """Between which a power ratio less one counts as nothing.
+
+    More power means fewer passes, so that upwards it may differ by no more than half of what two
+    passes fewer would bring.
+    """
+    limit = bench.recovery.power_within
+    fewer = 0.5 * (bench.mean_reflectivity**-2 - 1.0)
+    return -limit, min(limit, fewer)
 
 
 @dataclass(frozen=True)
@@ -40,15 +52,9 @@ class Comparison:
         return self.ratios(condition_now(self.bench, arrival.height.reading))[0]
 
     def within(self, power: Ratio) -> bool:
-        """Whether a power ratio is as it was.
-
-        More power means fewer passes, so that upwards it may differ by no more than half of what
-        two passes fewer would bring.
-        """
-        bench = self.bench.description
-        limit = bench.recovery.power_within
-        fewer = 0.5 * (bench.mean_reflectivity**-2 - 1.0)
-        return -limit <= power.value - 1.0 <= min(limit, fewer)
+        """Whether a power ratio is as it was."""
+        low, high = power_bounds(self.bench.description)
+        return low <= power.value - 1.0 <= high
 
     def away(self) -> bool:
         """Whether an axis stands elsewhere than at the reference setting."""

@@ -10,7 +10,7 @@ from autocell.records import RunRecord
 from autocell.recovery import Condition, Ratio
 from autocell.report.morning.morning import Morning
 from autocell.report.morning.rows import began, ended, told
-from autocell.trends.series import last_reading, least_margin_nights, positions
+from autocell.trends.recorded import last_reading, least_margin_nights, positions
 
 COMPARED_HEAD = ("", "Reference", "Before", "After")
 

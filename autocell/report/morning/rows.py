@@ -10,7 +10,8 @@ from autocell.records import RunRecord
 from autocell.report import words
 from autocell.report.morning.morning import Morning
 from autocell.trends.forecast import Forecast
-from autocell.trends.series import Series, positions
+from autocell.trends.recorded import positions
+from autocell.trends.series import Series
 
 MOVED_HEAD = ("Axis", "Moves", "Back and forth", "Net", "Net, all nights")
 TREND_HEAD = ("", "Last", "Change a night", "Runs out")
@@ -78,9 +79,11 @@ def trend_rows(morning: Morning) -> list[tuple[str, str, str, str]]:
 
 
 def _worth_a_row(series: Series) -> bool:
-    """Axes that never moved have none, and the middle of a plateau only where axes are turned or
-    spaced to it."""
+    """Axes that never moved have none, the edges of a plateau and the margin of one axis only when
+    they run out, and its middle only where axes are turned or spaced to it."""
     places = [value.value for value in series.values]
+    if series.group == "edge" or (series.group == "margin" and series.axis is not None):
+        return bool(series.forecasts)
     if series.group == "drift" and series.axis != "spacing" and series.unit == "mm":
         return False
     return series.axis is None or max(places) - min(places) > 2.0 * series.values[-1].u
