@@ -46,7 +46,12 @@ class Story:
     seed: int = 62
     cleaned: int | None = 8
     film: float = 5.2e-5
+    window: float = 0.0
+    """Share of the light that a window loses in a night more."""
     creep_m: float = 30e-6
+    spacing_creep_m: float = 3.5e-6
+    narrowing: float = 0.004
+    """By what share of its first width every plateau narrows in a night."""
     held: Collection[int] = (12,)
     missed: Collection[int] = (24,)
     hung: Collection[int] = ()
@@ -117,7 +122,7 @@ class Teller:
     def move(self, run: RunWriter, night: int) -> int:
         """Follow the drift of this night: forth over the plateau, and to its new middle."""
         target = {
-            "spacing": 26.08e-3 + 3.5e-6 * night + self.wander["spacing"],
+            "spacing": 26.08e-3 + self.story.spacing_creep_m * night + self.wander["spacing"],
             "pitch": self.wander["pitch"],
             "yaw": self.wander["yaw"],
             "vertical": 0.2e-3 + self.story.creep_m * night + self.wander["vertical"],
@@ -228,12 +233,13 @@ class Teller:
 
     def power(self, night: int) -> float:
         """What leaves the cell, W."""
-        return float(self.bench.laser.power_w * 0.97 * self.reflectivity(night) ** (PASSES - 1))
+        outside = 0.97 * (1.0 - self.story.window * night)
+        return float(self.bench.laser.power_w * outside * self.reflectivity(night) ** (PASSES - 1))
 
     def findings(self, night: int) -> tuple[Finding, ...]:
         """What the readings told."""
         r = self.reflectivity(night) + 1.2e-4 * self.rng.standard_normal()
-        gain = 0.01 * self.rng.standard_normal()
+        gain = 0.01 * self.rng.standard_normal() - self.story.window * night
         return (
             Finding("reflectivity", "reflectivity", r, 1.4e-4, 0.985, 0.00173),
             Finding("log_gain", "power", gain, 0.012, 0.0, 0.0282),
@@ -242,7 +248,7 @@ class Teller:
     def half_width(self, axis: str, night: int) -> float:
         """Half of the plateau along an axis, m or rad."""
         wide = {"spacing": 0.67e-3, "pitch": 13e-3, "yaw": 13e-3, "vertical": 0.9e-3}
-        return wide.get(axis, 1.8e-3) * (1.0 - 0.004 * night)
+        return wide.get(axis, 1.8e-3) * (1.0 - self.story.narrowing * night)
 
     def margins(self, night: int) -> tuple[AxisMargin, ...]:
         """At the end of a proved night."""
