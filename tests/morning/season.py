@@ -184,11 +184,11 @@ def main(step: str, nights: int) -> None:
                 f"true: light {light:.4f}, reflectivity fell {fell:.6f}",
                 flush=True,
             )
-        with season.morning() as morning:
-            for row in trend_rows(morning):
-                print("   ", *(f"{cell:26}" for cell in row))
-            for piece in advice(morning):
-                print("  -", piece.text)
+            with season.morning() as morning:
+                for piece in advice(morning):
+                    print("     ", piece.text)
+        for row in trend_rows(morning):
+            print("  ", *(f"{cell:26}" for cell in row))
 
 
 if __name__ == "__main__":

@@ -31,9 +31,10 @@ def panels(morning: Morning) -> list[tuple[str, str]]:
         return []
     span = nights[0].date, nights[-1].date
     by_name = {series.name: series for series in morning.series if len(series.values) > 1}
+    light = "ratio" if "ratio" in by_name else "power"
     found = [
         (f"{_label(series)}: {_change(series)}", _one(series, span))
-        for name in ("reflectivity", "power", "laser", "light", "middle of spacing", "margin")
+        for name in ("reflectivity", light, "laser", "light", "middle of spacing", "margin")
         if (series := by_name.get(name)) is not None
     ]
     pointing = [
