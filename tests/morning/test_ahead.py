@@ -102,6 +102,16 @@ def test_light_that_a_window_loses_is_not_put_down_to_the_mirrors(told: Told) ->
     assert "at 62 passes it fell by 4." in text
     assert "the laser taken out" in text
     assert "Were it the mirrors alone" in text
+    assert "alignment" not in text, "every night has set it anew"
+
+
+def test_what_to_do_about_light_is_told_once(told: Told) -> None:
+    morning = told(replace(STEADY, window=0.003, film=0.0))
+    cause = Cause(CauseName.UNDETERMINED, 0.0, ("it fell",), (), "look at mirrors and window")
+    found = texts(with_cause(morning, cause))
+    assert "Look at mirrors and window." in found
+    assert any(text.startswith("The light goes on falling: at 62 passes") for text in found)
+    assert not any("Find out where light is lost" in text for text in found)
 
 
 def test_mirrors_that_a_recovery_has_named_are_told_once_with_their_numbers(

@@ -122,7 +122,7 @@ def test_what_the_light_says_of_the_mirrors_is_told_as_long_as_it_is_not_known(
     fell, u = map(float, found.groups())
     assert abs(fell - fading.fallen(last)) < 2.0 * u
     assert "the laser taken out" in text
-    assert "windows and detector look the same" in text
+    assert "alignment, windows and detector look the same" in text
 
 
 def test_a_month_in_which_nothing_had_to_be_proved_still_has_its_pass_count(

@@ -141,11 +141,14 @@ def _about_loss(morning: Morning, ratio: Series) -> Iterator[Advice]:
         return
     lost = _share_lost(ratio)
     value, around = words.with_uncertainty(100 * lost, 100 * change[1])
-    text = (
-        f"{'Find out where light is lost' if lost >= _LIGHT_LOST else 'Watch the light'}: at "
-        f"{morning.passes} passes it fell by {value} ± {around} % in {_nights(ratio)}"
-        f"{', the laser taken out' if _laser_known(ratio) else ''}."
-    )
+    laser = ", the laser taken out" if _laser_known(ratio) else ""
+    fell = f"at {morning.passes} passes it fell by {value} ± {around} % in {_nights(ratio)}{laser}."
+    if morning.cause is not None:  # what to do about it stands with the cause
+        text = f"The light goes on falling: {fell}"
+    elif lost >= _LIGHT_LOST:
+        text = f"Find out where light is lost: {fell}"
+    else:
+        text = f"Watch the light: {fell}"
     ahead_of = [
         f" At the present rate {limit.words} {_when(ratio, ahead)}."
         for limit, ahead in ratio.forecasts
@@ -155,7 +158,7 @@ def _about_loss(morning: Morning, ratio: Series) -> Iterator[Advice]:
     others = "windows and detector" if _laser_known(ratio) else "laser, windows and meter"
     alone = (
         f" Were it the mirrors alone, their reflectivity would have fallen {value} ± {around}; "
-        f"{others} look the same as yet."
+        f"{'alignment, ' if ratio.limits else ''}{others} look the same as yet."
     )
     yield Advice("".join((text, *ahead_of, alone)), can_wait=lost < _LIGHT_LOST or bool(ahead_of))
 
