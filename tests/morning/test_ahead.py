@@ -114,6 +114,15 @@ def test_what_to_do_about_light_is_told_once(told: Told) -> None:
     assert not any("Find out where light is lost" in text for text in found)
 
 
+def test_nobody_is_told_to_do_nothing_and_something(told: Told) -> None:
+    hint = "No action needed; look at the room if it happens again."
+    cause = Cause(CauseName.UNDETERMINED, 0.0, ("it came back",), (), hint.lower().strip("."))
+    assert texts(with_cause(told(STEADY), cause)) == [hint]
+    falling = texts(with_cause(told(replace(STEADY, window=0.003)), cause))
+    assert hint not in falling
+    assert any(text.startswith("The light goes on falling") for text in falling)
+
+
 def test_mirrors_that_a_recovery_has_named_are_told_once_with_their_numbers(
     thirty: Morning, told: Told
 ) -> None:

@@ -35,9 +35,15 @@ def advice(morning: Morning) -> list[Advice]:
         *about_the_light(morning),
         *_about_the_machine(morning),
     ]
-    urgent = [each for each in found if not each.can_wait]
-    waiting = [each for each in found if each.can_wait]
+    something = [each for each in found if not _is_nothing(each.text)] or found
+    urgent = [each for each in something if not each.can_wait]
+    waiting = [each for each in something if each.can_wait]
     return [*urgent, *waiting] or [Advice(NOTHING, can_wait=True)]
+
+
+def _is_nothing(text: str) -> bool:
+    """Whether it says that nothing is to be done, be it with a hint for the next time."""
+    return text.lower().startswith(NOTHING.strip(".").lower())
 
 
 def _about_silence(morning: Morning) -> Iterator[Advice]:
@@ -67,9 +73,10 @@ def _about_silence(morning: Morning) -> Iterator[Advice]:
 
 def _about_the_verdict(morning: Morning) -> Iterator[Advice]:
     cause = morning.cause
-    nothing = cause is None or cause.advice.strip(". ").lower() == NOTHING.strip(".").lower()
-    if cause is not None and not nothing and cause.name is not CauseName.MIRRORS:
-        yield Advice(words.sentence(cause.advice))
+    if cause is not None and cause.name is not CauseName.MIRRORS:
+        text = words.sentence(cause.advice)
+        if text != NOTHING:
+            yield Advice(text)
     outcome = morning.outcome
     if outcome is None or outcome.verdict not in (Verdict.HELD, Verdict.FAILED):
         return
