@@ -11,6 +11,7 @@ import pytest
 from autocell_simulators.faults.scenario import read
 from autocell_simulators.rehearsal.campaign import rehearse_all
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
+from autocell_simulators.rehearsal.code import Code, present_code
 from autocell_simulators.rehearsal.one import Claim, Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
 
@@ -92,12 +93,60 @@ def test_the_file_of_another_scenario_is_refused(path: Path, plan: Plan) -> None
             CampaignFile(path, other)
 
 
-def test_the_file_of_another_version_is_refused(path: Path, plan: Plan) -> None:
-    CampaignFile(path, plan)
+def as_before_the_code_was_named(path: Path) -> None:
+    header, *results = path.read_text().splitlines(keepends=True)
+    told = json.loads(header)
+    del told["code"]
+    path.write_text("".join([json.dumps(told) + "\n", *results]))
+
+
+def test_a_campaign_says_which_code_made_it(path: Path, plan: Plan) -> None:
+    code = Code("0.1.0", "f" * 64, "a" * 40, modified=True)
+    CampaignFile(path, plan, code)
     header = json.loads(path.read_text())
-    path.write_text(json.dumps({**header, "version": "0.0.1"}) + "\n")
-    with pytest.raises(UsageError, match=r"version '0\.0\.1' there"):
-        CampaignFile(path, plan)
+    assert header["version"] == "0.1.0"
+    assert header["code"] == {"sha256": "f" * 64, "revision": "a" * 40, "modified": True}
+
+
+@pytest.mark.parametrize(
+    ("made_by", "named"),
+    [
+        (Code("0.0.1", "f" * 64), "0.0.1, source ffffffffffff"),
+        (Code("0.1.0", "f" * 64, "a" * 40, modified=False), "0.1.0, revision aaaaaaaaaaaa;"),
+        (Code("0.1.0", "f" * 64, "a" * 40, modified=True), "revision aaaaaaaaaaaa modified, sou"),
+        (None, "did not say which"),
+    ],
+)
+def test_a_campaign_of_other_code_is_read_and_never_gone_on_with(
+    path: Path, plan: Plan, make: Make, made_by: Code | None, named: str
+) -> None:
+    CampaignFile(path, plan, made_by).append(make(0))
+    if made_by is None:
+        as_before_the_code_was_named(path)
+    before = path.read_bytes()
+    file = CampaignFile(path, plan)
+    assert rehearse_all(plan, 1, file, nobody) == [make(0)]
+    with pytest.raises(UsageError, match=f"other code.*{named}"):
+        rehearse_all(plan, 2, file, nobody)
+    assert path.read_bytes() == before
+
+
+def test_the_same_source_goes_on_whatever_its_revision_is_called(
+    path: Path, plan: Plan, make: Make
+) -> None:
+    source = present_code().sha256
+    CampaignFile(path, plan, Code("0.1.0", source, "a" * 40, modified=True))
+    done = rehearse_all(plan, 1, CampaignFile(path, plan), lambda _plan, _missing: alone(make(0)))
+    assert done == [make(0)]
+
+
+def nobody(_plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal, None, None]:
+    assert not list(indices)
+    yield from ()
+
+
+def alone(rehearsal: Rehearsal) -> Generator[Rehearsal, None, None]:
+    yield rehearsal
 
 
 @pytest.mark.parametrize("content", ["notes without an end", "a line\nand another", "{}\n", "3\n"])
@@ -155,10 +204,5 @@ def test_fewer_benches_than_the_file_has_are_the_first_of_them(
     file = CampaignFile(path, plan)
     for index in (2, 0, 1):
         file.append(make(index))
-
-    def nothing(_plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal, None, None]:
-        assert list(indices) == []
-        yield from ()
-
-    results = rehearse_all(plan, 2, file, nothing)
+    results = rehearse_all(plan, 2, file, nobody)
     assert [result.index for result in results] == [0, 1]

@@ -28,9 +28,12 @@ def rehearse_all(
     """The results of benches 0 to ``benches`` − 1, in that order.
 
     What ``file`` has already is not done again. Whatever interrupts this leaves a file from
-    which the same call goes on.
+    which the same call goes on. Raises UsageError before anything is done where some are missing
+    and other code has made the rest.
     """
     missing = [index for index in range(benches) if index not in file.results]
+    if missing:
+        file.check_code()
     began_s = time.monotonic()
     progress(benches - len(missing), benches, None)
     with closing(carry_out(plan, missing)) as results:

@@ -1,8 +1,9 @@
-"""The file of a campaign: one line that says which, then one line of JSON for each bench.
+"""The file of a campaign: one line that says which, and what code made it, then one line of JSON
+for each bench.
 
 A line is written when its bench is done, so that a campaign that was stopped, or whose machine
 went down, goes on where it was. The last line may be torn; it is cut off and its bench rehearsed
-again.
+again. Whoever has other code can read what there is, and adds nothing to it.
 """
 
 from __future__ import annotations
@@ -13,28 +14,44 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from autocell import __version__
 from autocell.errors import StoreError, UsageError
+from autocell_simulators.rehearsal.code import Code, present_code
 from autocell_simulators.rehearsal.one import REHEARSAL, Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
 
+_CODE = ("version", "code")
+"""Keys of the header that say who made the results, and not which they are."""
+
 
 class CampaignFile:
-    """The results of one campaign on disk.
+    """The results of one campaign on disk; ``code`` is what makes those that are added.
 
     Raises UsageError when the file at ``path`` is none, or that of another campaign; StoreError
     when it cannot be read or written.
     """
 
-    def __init__(self, path: Path, plan: Plan) -> None:
+    def __init__(self, path: Path, plan: Plan, code: Code | None = None) -> None:
         self.path = path
-        self._header = _header(plan)
+        self._code = present_code() if code is None else code
+        self._header = _header(plan, self._code)
+        self._made_by: Code | None = self._code
         try:
             self.results = self._read()
         except OSError as error:
             raise StoreError(
                 f"{path}: the campaign file cannot be used: {error.strerror}"
             ) from error
+
+    def check_code(self) -> None:
+        """Raises UsageError where other code than this has made the file: results of two are no
+        campaign. One of before the code was written down was made by other code."""
+        if self._made_by is not None and self._made_by.sha256 == self._code.sha256:
+            return
+        was = "one that did not say which" if self._made_by is None else self._made_by.in_words
+        raise UsageError(
+            f"{self.path}: was made by other code ({was}; this is {self._code.in_words}); go on "
+            "with that code, or give another --file"
+        )
 
     def append(self, rehearsal: Rehearsal) -> None:
         """Write one result; twice the same index does no harm. Raises StoreError."""
@@ -90,24 +107,28 @@ class CampaignFile:
             found = json.loads(line)
         except ValueError:
             found = None
-        if not isinstance(found, dict) or found.keys() != self._header.keys():
+        if not isinstance(found, dict) or found.keys() | {"code"} != self._header.keys():
             raise self._not_a_campaign()
         other = [
             f"{key} {found[key]!r} there, {value!r} now"
             for key, value in self._header.items()
-            if found[key] != value
+            if key not in _CODE and found[key] != value
         ]
         if other:
             raise UsageError(
                 f"{self.path}: belongs to another campaign ({'; '.join(other)}); give another "
                 "--file, or the same arguments as then"
             )
+        try:
+            self._made_by = Code(found["version"], **found["code"]) if "code" in found else None
+        except TypeError as error:
+            raise self._not_a_campaign() from error
 
     def _not_a_campaign(self) -> UsageError:
         return UsageError(f"{self.path}: not the file of a campaign; give another --file")
 
 
-def _header(plan: Plan) -> dict[str, Any]:
+def _header(plan: Plan, code: Code) -> dict[str, Any]:
     header = {
         "rehearsal": "change",
         "passes": plan.passes,
@@ -115,7 +136,8 @@ def _header(plan: Plan) -> dict[str, Any]:
         "tolerances": plan.scale,
         "learned_by": plan.learned_by,
         "bench_sha256": plan.description.sha256,
-        "version": __version__,
+        "version": code.version,
+        "code": code.as_json(),
     }
     if plan.scenario is not None:
         header["scenario"] = plan.scenario.fingerprint
