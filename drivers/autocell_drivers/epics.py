@@ -9,19 +9,12 @@ from typing import Any
 from autocell.bench.protocols import Clock, Connect
 from autocell.errors import BenchFileError, Disconnected, WrongIdentity
 from autocell_drivers import sections, units
-from autocell_drivers.epics_axes import (
-    MotorAxis,
-    Names,
-    OutputAxis,
-    PvAxis,
-    StoppableOutput,
-    motor_kind,
-)
+from autocell_drivers.epics_axes import MotorAxis, PvAxis, motor_kind
 from autocell_drivers.epics_channels import Channels
 from autocell_drivers.epics_meter import PvMeter, PvShutter
+from autocell_drivers.epics_outputs import Output, OutputAxis, drive_limits, output_kind
 
-_KEYS = ("driver", "address", "identity", "path", "identity_pv", "outputs", "reconnect_s")
-_OUTPUT_KEYS = ("readback", "moving", "stop")
+_KEYS = ("driver", "address", "identity", "path", "identity_pv", "outputs", "units", "reconnect_s")
 
 
 class Epics:
@@ -29,7 +22,9 @@ class Epics:
 
     Keys: ``identity_pv``, whose text holds ``identity``; ``outputs``, for axes that are no motor
     records: by the name of the record that is written, ``readback`` and where there are any
-    ``moving`` (not zero while it moves) and ``stop`` (1 is written to it); ``reconnect_s`` (60).
+    ``moving`` (not zero while it moves) and ``stop`` (1 is written to it), ``stride``, the most
+    that is asked of it at once, in its units, and ``no_drive_limits`` (true) of a record that can
+    have none; ``units``, by record, of those that name none (EGU); ``reconnect_s`` (60).
     """
 
     def check(self, section: Mapping[str, Any]) -> None:
@@ -40,6 +35,7 @@ class Epics:
             sections.text(section, key, where)
         sections.reconnect_s(section, where)
         _outputs(section, where)
+        _units(section, where)
 
     def __call__(
         self, section: Mapping[str, Any], clock: Clock, _connect: Connect
@@ -53,6 +49,7 @@ class Epics:
                 channels,
                 clock,
                 _outputs(section, where),
+                _units(section, where),
                 str(section["identity_pv"]),
                 str(section["identity"]),
             )
@@ -71,13 +68,15 @@ class EpicsInstrument:
         self,
         channels: Channels,
         clock: Clock,
-        outputs: Mapping[str, Names],
+        outputs: Mapping[str, Output],
+        told_units: Mapping[str, str],
         identity_pv: str,
         expected: str,
     ) -> None:
         self._channels = channels
         self._clock = clock
         self._outputs = outputs
+        self._told_units = told_units
         self._identity_pv = identity_pv
         self._notes: list[str] = []
         channels.connect([identity_pv])
@@ -105,11 +104,7 @@ class EpicsInstrument:
         record = sections.text(section, "channel", where)
         try:
             if record in self._outputs:
-                names = self._outputs[record]
-                self._channels.connect([record, *names.all])
-                per_si = self._per_si(record, section, where)
-                kind = OutputAxis if names.stop is None else StoppableOutput
-                return kind(name, record, names, per_si, section, self._channels, self._clock)
+                return self._output(name, record, section, where)
             return self._motor(name, record, section, where)
         except Disconnected as error:
             raise BenchFileError(f"{where}.channel {record}: {error}") from error
@@ -121,12 +116,12 @@ class EpicsInstrument:
             self._channels.connect([record])
         except Disconnected as error:
             raise BenchFileError(f"{name}.channel {record}: {error}") from error
-        unit, _, _ = self._channels.control(record)
+        unit = self._unit(record, self._channels.control(record)[0], f"{name}.channel {record}")
         watts = units.si_per(unit, "power")
         if watts is None:
             raise BenchFileError(
                 f"{name}.channel {record}: its unit (EGU) is {unit!r}, no unit of power; set it to "
-                f"one of {units.names('power')}"
+                f"one of {units.names('power')}, or write units: {{{record}: …}} for the device"
             )
         range_w = sections.positive(section, "range_mw", name) * 1e-3
         averaging_s = sections.positive(section, "averaging_ms", name) * 1e-3
@@ -163,6 +158,30 @@ class EpicsInstrument:
         per_si = self._per_si(record, section, where, f"{record}.EGU")
         return kind(name, record, per_si, section, self._channels, self._clock)
 
+    def _output(self, name: str, record: str, section: Mapping[str, Any], where: str) -> OutputAxis:
+        output = self._outputs[record]
+        self._channels.connect([record, *output.records])
+        per_si = self._per_si(record, section, where)
+        low, high = drive_limits(self._channels, record)
+        if output.no_drive_limits and low < high:
+            raise BenchFileError(
+                f"{where}.channel {record}: has drive limits, {low:g} to {high:g}; take "
+                "no_drive_limits out"
+            )
+        kind = output_kind(output)
+        return kind(name, record, output, per_si, section, self._channels, self._clock)
+
+    def _unit(self, record: str, found: str, where: str) -> str:
+        """The unit of a record, or what the device section says of one that names none."""
+        told = self._told_units.get(record)
+        if told is None or found == told:
+            return found
+        if found:
+            raise BenchFileError(
+                f"{where}: its unit (EGU) is {found!r}, and units of the device says {told!r}"
+            )
+        return told
+
     def _per_si(
         self, record: str, section: Mapping[str, Any], where: str, unit_field: str | None = None
     ) -> float:
@@ -178,6 +197,7 @@ class EpicsInstrument:
             unit, _, _ = self._channels.control(record)
         else:
             unit = self._channels.text(unit_field)
+        unit = self._unit(record, unit, f"{where}.channel {record}")
         factor = units.si_per(unit, kind)
         if factor is None:
             raise BenchFileError(
@@ -199,21 +219,17 @@ def _where(section: Mapping[str, Any]) -> str:
     return f"devices ({section.get('driver')} at {section.get('address')})"
 
 
-def _outputs(section: Mapping[str, Any], where: str) -> dict[str, Names]:
+def _outputs(section: Mapping[str, Any], where: str) -> dict[str, Output]:
     told = section.get("outputs", {})
     if not isinstance(told, Mapping):
         raise BenchFileError(f"{where}.outputs: write {{RECORD: {{readback: RECORD}}}}")
-    outputs = {}
-    for record, names in told.items():
-        place = f"{where}.outputs.{record}"
-        if not isinstance(names, Mapping):
-            raise BenchFileError(f"{place}: write {{readback: RECORD}}")
-        sections.refuse_unknown(names, _OUTPUT_KEYS, place)
-        outputs[str(record)] = Names(
-            sections.text(names, "readback", place),
-            *(
-                sections.text(names, key, place) if key in names else None
-                for key in _OUTPUT_KEYS[1:]
-            ),
-        )
-    return outputs
+    return {
+        str(record): Output.of(words, f"{where}.outputs.{record}") for record, words in told.items()
+    }
+
+
+def _units(section: Mapping[str, Any], where: str) -> dict[str, str]:
+    told = section.get("units", {})
+    if not isinstance(told, Mapping):
+        raise BenchFileError(f"{where}.units: write {{RECORD: UNIT}}")
+    return {str(record): sections.text(told, record, f"{where}.units") for record in told}

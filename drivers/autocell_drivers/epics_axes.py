@@ -1,4 +1,4 @@
-"""Axes over Channel Access: the motor record, and an analogue output with a readback.
+"""Axes over Channel Access: what all have in common, and the motor record.
 
 What a put answers says only that it was taken. Where an axis is, and whether it moves, is read.
 """
@@ -8,36 +8,23 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from autocell.bench.protocols import Clock
 from autocell.errors import LimitError, Refused
 from autocell_drivers.epics_channels import INVALID, Channels
 
-_LAG_S = 0.5
+LAG_S = 0.5
 """How long an accepted move may go unreported, and how long an axis that says nothing of its motion
 must have stood still to be at rest: records are scanned a few times a second. [trade]"""
 _PROBLEM, _COMM_ERROR, _HOMED = 1 << 9, 1 << 12, 1 << 14
 """Bits of the motor record's MSTA, by its reference."""
 
 
-@dataclass(frozen=True)
-class Names:
-    """Records that belong to an analogue output that moves an axis."""
-
-    readback: str
-    moving: str | None = None
-    stop: str | None = None
-
-    @property
-    def all(self) -> list[str]:
-        """Those that there are."""
-        return [name for name in (self.readback, self.moving, self.stop) if name is not None]
-
-
 class PvAxis(ABC):
-    """What both kinds of axes have in common."""
+    """What all kinds of axes have in common."""
+
+    _whose_limits = "the limits of its record"
 
     def __init__(
         self,
@@ -70,33 +57,32 @@ class PvAxis(ABC):
         """Where the readback is, m or rad. Raises Refused while its alarm says INVALID."""
         return self._read_back() / self._per_si
 
-    def limits(self) -> tuple[float, float]:
-        """The travel that the record allows, low then high, m or rad."""
-        low, high = (end / self._per_si for end in self._limits())
-        return min(low, high), max(low, high)
-
     def start_move(self, target: float) -> None:
         """Ask for an absolute move (m or rad), once; returns when the record has taken it.
 
-        Raises LimitError before anything is written for a target beyond the limits of the record,
-        Refused when it has not taken the target, Disconnected when that cannot be known.
+        Raises LimitError before anything is written for a target beyond the limits, Refused when
+        the record has not taken the target, Disconnected when that cannot be known.
         """
         value = target * self._per_si
         low, high = self._limits()
         if not math.isfinite(target) or not low - self._near <= value <= high + self._near:
             raise LimitError(
-                f"axis {self._name}: target {value:g} is beyond the limits of its record, "
+                f"axis {self._name}: target {value:g} is beyond {self._whose_limits}, "
                 f"{low:g} to {high:g}; nothing was written"
             )
         value = min(max(value, low), high)
         self._check_ready()
         self._motion_seen = False
+        self._send(value)
+
+    @abstractmethod
+    def _limits(self) -> tuple[float, float]:
+        """Low and high, in units of the record."""
+
+    def _send(self, value: float) -> None:
         self._target, self._sent_at = value, self._clock.now()
         self._channels.put(self._record, value)
         self._check_taken(value)
-
-    @abstractmethod
-    def _limits(self) -> tuple[float, float]: ...
 
     @abstractmethod
     def _check_ready(self) -> None:
@@ -127,7 +113,7 @@ class PvAxis(ABC):
         """Whether a move is over, by a record that may lag behind: motion was seen and has ended,
         or the axis is where it was sent, or it has had its time to begin. The record reads
         ``moving``, or anything but zero, while there is motion."""
-        late = self._clock.now() >= self._sent_at + _LAG_S
+        late = self._clock.now() >= self._sent_at + LAG_S
         value = self._channels.number(flag)
         reports_motion = value != 0 if moving is None else value == moving
         self._motion_seen |= reports_motion
@@ -136,7 +122,16 @@ class PvAxis(ABC):
         return self._motion_seen or late or self._is_there()
 
 
-class MotorAxis(PvAxis):
+class TellsLimits(PvAxis):
+    """An axis whose record has limits."""
+
+    def limits(self) -> tuple[float, float]:
+        """The travel that the record allows, low then high, m or rad."""
+        low, high = (end / self._per_si for end in self._limits())
+        return min(low, high), max(low, high)
+
+
+class MotorAxis(TellsLimits):
     """A motor record."""
 
     FIELDS: ClassVar = (
@@ -221,70 +216,3 @@ class _TellsReference(MotorAxis):
 def motor_kind(state: int) -> type[MotorAxis]:
     """An axis that has been homed can lose that; of one that has not, nothing is known."""
     return _TellsReference if state & _HOMED else MotorAxis
-
-
-class OutputAxis(PvAxis):
-    """An analogue output that something follows, and the record that says how far it is."""
-
-    def __init__(
-        self,
-        name: str,
-        record: str,
-        names: Names,
-        per_si: float,
-        section: Mapping[str, Any],
-        channels: Channels,
-        clock: Clock,
-    ) -> None:
-        super().__init__(name, record, names.readback, per_si, section, channels, clock)
-        self._names = names
-        self._last_seen: float | None = None
-        self._still_since = -math.inf
-
-    def moving(self) -> bool:
-        """As ``moving`` says; without it, while the readback is not at what is written and has
-        changed within half a second."""
-        if self._names.moving is not None:
-            return not self._is_over(self._names.moving)
-        here, now = self._read_back(), self._clock.now()
-        if abs(here - self._channels.number(self._record)) <= self._near:
-            return False
-        if self._last_seen is None or abs(here - self._last_seen) > self._near:
-            self._last_seen, self._still_since = here, now
-        return now < max(self._still_since, self._sent_at) + _LAG_S
-
-    def stop(self) -> None:
-        """Stop at once, by sending the axis to where it is."""
-        self._target = None
-        here = self._channels.number(self._readback, urgent=True)
-        self._channels.put(self._record, here, urgent=True)
-        taken = self._channels.number(self._record, urgent=True)
-        if abs(taken - here) > max(self._near, 1e-6 * abs(here)):
-            raise Refused(f"axis {self._name}: {self._record} does not take that it shall stop")
-
-    def _check_ready(self) -> None:
-        """An output says nothing of its being ready: it is."""
-
-    def _limits(self) -> tuple[float, float]:
-        _, low, high = self._channels.control(self._record)
-        if not low < high:
-            raise Refused(
-                f"axis {self._name}: {self._record} has no drive limits (DRVL {low:g}, DRVH "
-                f"{high:g}); set them"
-            )
-        return low, high
-
-
-class StoppableOutput(OutputAxis):
-    """One with a record that stops it."""
-
-    def send_stop(self) -> None:
-        """Write that it shall stop, and look for nothing: :meth:`stop` does."""
-        assert self._names.stop is not None
-        self._target = None
-        self._channels.put(self._names.stop, 1, urgent=True)
-
-    def stop(self) -> None:
-        """Stop at once, by its record for that and by sending the axis to where it is."""
-        self.send_stop()
-        super().stop()

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from autocell.bench.clock import RealClock
+from autocell.bench.file import shipped
 
 CLOCK = RealClock()
 HERE = Path(__file__).parent
@@ -78,6 +79,50 @@ def epics_base(prefix, port):
     """The server of EPICS Base with the records of bog.db."""
     macros = f"P={prefix},NAME={{name}}"
     return Server(["-m", "epicscorelibs.ioc", "-m", macros, "-d", str(DATABASE)], port)
+
+
+BEAMLINE = """
+devices:
+  beamline:
+    driver: epics
+    address: "mini:"
+    identity: ai
+    identity_pv: "ph:mtr.RTYP"
+    outputs: {"ph:mtr": {readback: "ph:mtr", stride: 0.3, no_drive_limits: true}}
+    units: {"ph:mtr": mm, "ph:det": nW}
+
+axes:
+  spacing:
+    device: beamline
+    channel: "ph:mtr"
+    limits_mm: [-8, 8]
+    spacing_at_zero_mm: 240
+    spacing_tolerance_mm: 1.0
+    speed_mm_per_s: 0.4
+    acceleration_mm_per_s2: 4
+    backlash_mm: 0
+    repeatability_mm: 0.001
+    overnight_drift_mm: 0.006
+
+power_meter:
+  device: beamline
+  channel: "ph:det"
+  range_mw: 1
+  averaging_ms: 100
+  relative_noise: 0.05
+  noise_floor_uw: 0.1
+
+"""
+
+
+def beamline_bench(folder):
+    """The shipped bench with its spacing axis and its meter at caproto's example beamline, whose
+    records know neither units nor limits, and whose motor cannot be stopped."""
+    text = shipped("peat-bog").read_text("utf-8")
+    before, after = text.index("devices:"), text.index("caps:")
+    path = folder / "beamline.yaml"
+    path.write_text(text[:before] + BEAMLINE.lstrip() + text[after:], "utf-8")
+    return path
 
 
 @contextlib.contextmanager

@@ -15,11 +15,14 @@ import signal
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from autocell_drivers.epics import open_device
 from caproto.sync import client
 
 from autocell.bench.clock import RealClock
+from autocell.bench.file import load
+from autocell.bench.opening import open_bench
 from autocell.bench.protocols import ChecksSection, PowerMeter, ReportsLimits, ReportsReference
 from autocell.errors import (
     BenchFileError,
@@ -29,7 +32,14 @@ from autocell.errors import (
     Refused,
     WrongIdentity,
 )
-from tests.drivers.other_programs import Server, epics_base, free_port, looking_at
+from tests.bench.conftest import MemoryJournal
+from tests.drivers.other_programs import (
+    Server,
+    beamline_bench,
+    epics_base,
+    free_port,
+    looking_at,
+)
 
 pytestmark = pytest.mark.thorough
 
@@ -283,6 +293,10 @@ def test_section_is_checked_before_anything_is_searched():
         ({"outputs": {"a": {"moving": "b"}}}, "readback"),
         ({"outputs": {"a": {"readback": "b", "speed": "c"}}}, "speed"),
         ({"outputs": {"a": "b"}}, "outputs.a"),
+        ({"outputs": {"a": {"readback": "b", "stride": 0}}}, "stride"),
+        ({"outputs": {"a": {"readback": "b", "no_drive_limits": 1}}}, "true or false"),
+        ({"units": ["mm"]}, "units"),
+        ({"units": {"a": 1}}, "units.a"),
     ):
         with pytest.raises(BenchFileError, match=told):
             open_device.check(good | wrong)
@@ -473,6 +487,111 @@ def test_example_beamline_is_refused_for_what_it_does_not_tell(beamline_server):
         axis = device.axis("spacing", MOTOR | {"channel": "ph:mtr"})
         with pytest.raises(Refused, match="no drive limits"):
             axis.start_move(1e-3)
-        assert not axis.moving()
+        wait_until_rest(axis)  # whether it moves is not known before it was seen to stand still
+        assert axis.position() == 0.0
+    finally:
+        device.close()
+
+
+@pytest.fixture
+def pinhole(beamline_server, tmp_path):
+    """A bench file for the pinhole of the example beamline and the motor that moves it."""
+    return load(beamline_bench(tmp_path))
+
+
+@pytest.fixture
+def pinhole_axis(pinhole, beamline_server):
+    section = pinhole.devices["beamline"].section
+    device = open_system("beamline", outputs=section["outputs"], units=section["units"])
+    yield device.axis("spacing", pinhole.axes["spacing"].section)
+    device.close()
+
+
+def test_power_of_the_example_beamline_is_maximised_behind_guard_and_journal(pinhole):
+    """Its motor knows neither limits nor a stop, and its beam comes and goes by a twentieth."""
+    journal = MemoryJournal()
+    with open_bench(pinhole, clock=CLOCK, journal=journal) as bench:
+        bench.vouch_for(["spacing"])
+        with pytest.raises(LimitError):
+            bench.move_axes({"spacing": 9e-3}, "beyond the bench file")
+        places = [4e-3, 2e-3, 0.0, -2e-3, -4e-3]
+        readings = [power_at(bench, place) for place in places]
+        curvature, slope, _ = np.polyfit(places, np.log(readings), 2)
+        best = -slope / (2.0 * curvature)
+        top = power_at(bench, best)
+    # exp(-x²/50) about 0, by the source of that server: 0.1 mW there, twentieths of it less or more
+    assert best == pytest.approx(0.0, abs=0.7e-3)
+    assert top == pytest.approx(100e-6, rel=0.1)
+    assert top > max(readings[0], readings[-1])
+    assert [target for _, _, target, _ in journal.moves] == pytest.approx([*places, best])
+    assert {outcome for _, outcome in journal.endings.values()} == {"arrived"}
+    assert len(journal.endings) == len(places) + 1
+    assert len(journal.readings) == len(places) + 1
+
+
+def power_at(bench, place):
+    bench.move_axes({"spacing": place}, "look for the most power")
+    return bench.read_power("how much is there", relative_uncertainty=0.03).power_w
+
+
+def test_axis_that_cannot_be_stopped_goes_no_further_than_its_stride(pinhole_axis):
+    axis = pinhole_axis
+    assert not isinstance(axis, ReportsLimits)
+    start = axis.position()
+    far = -7e-3 if start > 0.0 else 7e-3
+    axis.start_move(far)
+    asked = CLOCK.now()
+    while abs(axis.position() - start) < 0.7e-3:
+        assert axis.moving()
+        assert CLOCK.now() < asked + 60.0
+        CLOCK.sleep(0.02)
+    axis.stop()
+    at = axis.position()
+    wait_until_rest(axis)
+    CLOCK.sleep(0.5)
+    assert not axis.moving()
+    assert abs(axis.position() - at) <= 0.31e-3
+    assert abs(axis.position() - start) < 3e-3
+
+
+def test_limits_of_the_bench_file_bind_where_the_record_has_none(pinhole_axis):
+    at = pinhole_axis.position()
+    for target in (8.1e-3, -8.1e-3, float("inf")):
+        with pytest.raises(LimitError, match="of the bench file, -8 to 8"):
+            pinhole_axis.start_move(target)
+    CLOCK.sleep(0.3)
+    assert pinhole_axis.position() == at
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"outputs": {"m1:target": {"readback": "m1:rbv", "no_drive_limits": True}}}, "0 to 50"),
+        ({"units": {"m1:target": "um"}}, r"EGU\) is 'mm'.*'um'"),
+    ],
+)
+def test_what_the_bench_file_says_of_a_record_that_says_otherwise_is_refused(
+    base_server, changes, told
+):
+    device = open_system("base", **changes)
+    try:
+        with pytest.raises(BenchFileError, match=told):
+            device.axis("spacing", SPACING)
+    finally:
+        device.close()
+
+
+def test_output_is_led_in_strides_to_the_same_place(base_server):
+    device = open_system("base", outputs={"m1:target": {"readback": "m1:rbv", "stride": 0.4}})
+    try:
+        axis = device.axis("spacing", SPACING)
+        start = axis.position()
+        target = start + (1e-3 if start < 25e-3 else -1e-3)
+        axis.start_move(target)
+        assert read("BOG:m1:target") == pytest.approx(
+            start * 1e3 + (0.4 if target > start else -0.4)
+        )
+        wait_until_rest(axis)
+        assert axis.position() == pytest.approx(target, abs=3e-6)
     finally:
         device.close()
