@@ -148,6 +148,21 @@ def test_setting_the_instrument_refuses_is_told_with_its_own_error(bench):
         device.power_meter("power_meter", SECTION)
 
 
+def test_setting_that_was_refused_for_a_flipped_bit_is_written_once_more(bench):
+    meter = Meter()
+    meter.trouble["SENS:POW:WAV 1654.0"] = [misheard(meter)]
+    device, instrument = bench(meter)
+    device.power_meter("power_meter", SECTION)
+    assert meter.values["SENS:POW:WAV"] == "1654.0"
+    assert instrument.lines.count(b"SENS:POW:WAV 1654.0") == 2
+
+
+def misheard(meter):
+    """A message that meant nothing to the instrument, which says so when it is asked."""
+    meter.queue.append(b'-113,"Undefined header"')
+    yield b""
+
+
 def test_setting_that_reads_back_otherwise_is_refused(bench):
     meter = Meter()
     meter.deaf_to.add("SENS:POW:WAV")
