@@ -32,6 +32,7 @@ from tests.bench.conftest import MemoryJournal
 
 _AWAY_S = 2.0
 _SIGMA = 6.0
+_NOTHING_HAPPENS = Scenario()
 _OF_THE_BENCH = ("move_to", "move_axes", "read_power", "measure_dark", "positions", "plan")
 
 Ask = tuple[str, tuple[Any, ...], dict[str, Any]]
@@ -97,17 +98,25 @@ class Script:
 
 
 class World:
-    """A bench, simulated, and one change on it; ``at`` is told of each call on its lines."""
+    """A bench, simulated, and one change on it; ``at`` is told of each call on its lines. Before
+    the change ``more`` readings are taken, so that the others have other noise."""
 
     def __init__(
-        self, passes: int, seed: int, at: Callable[[World, str, str, bytes], None]
+        self,
+        passes: int,
+        seed: int,
+        at: Callable[[World, str, str, bytes], None],
+        scenario: Scenario = _NOTHING_HAPPENS,
+        more: int = 0,
     ) -> None:
         self.passes, self._at = passes, at
         self.clock = VirtualClock()
         self.journal = MemoryJournal()
         self.simulated = SimulatedBench(
-            named_by_serial_number(load(shipped("peat-bog"))), seed, self.clock, scenario=Scenario()
+            named_by_serial_number(load(shipped("peat-bog"))), seed, self.clock, scenario=scenario
         )
+        self._more = more
+        self.took_s = 0.0
         self.untrue: list[str] = []
         self.readings = 0
 
@@ -118,8 +127,13 @@ class World:
             with open_bench(
                 description, clock=self.clock, connect=self._connect(), journal=self.journal
             ) as bench:
+                for _ in range(self._more):
+                    bench.read_power("other noise")
                 self._hold_against_the_truth(bench)
-                return change_passes(bench, self.passes)
+                began_s = self.clock.now()
+                outcome = change_passes(bench, self.passes)
+                self.took_s = self.clock.now() - began_s
+                return outcome
         except AutocellError as error:
             return outcome_of(error)
 
