@@ -129,6 +129,11 @@ class OutputAxis(PvAxis):
         wanted = self._target if self._shows_its_way else self._channels.number(self._record)
         if wanted is not None and abs(here - wanted) <= self._near:
             return True
+        if self._sent_at == -math.inf and self._last_seen is None:
+            # Nobody here has sent it anywhere: whether it moves is seen by looking twice.
+            self._last_seen, self._still_since = here, now
+            self._clock.sleep(LAG_S)
+            here, now = self._read_back(), self._clock.now()
         if self._last_seen is None or abs(here - self._last_seen) > self._near:
             self._last_seen, self._still_since = here, now
         return now >= max(self._still_since, self._sent_at) + LAG_S

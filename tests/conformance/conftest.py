@@ -19,7 +19,13 @@ from autocell.bench.clock import RealClock, VirtualClock
 from autocell.bench.file import load, shipped
 from autocell.bench.protocols import Axis, Clock
 from tests.conformance import laboratory
-from tests.drivers.other_programs import epics_base, free_port, looking_at
+from tests.drivers.other_programs import (
+    beamline_bench,
+    epics_base,
+    example_beamline,
+    free_port,
+    looking_at,
+)
 
 DIALECTS = ("plain-motion", "step-counting-motion", "checked-motion")
 WIRES = {
@@ -30,7 +36,7 @@ WIRES = {
 }
 """What the first of the dialects has shown of a wire holds for the others on the same driver."""
 FAMILIES = [f"{family}, {wire}" for family, wires in WIRES.items() for wire in wires]
-ALL_FAMILIES = [*FAMILIES, "Python object", "EPICS"]
+ALL_FAMILIES = [*FAMILIES, "Python object", "EPICS", "EPICS, soft axis"]
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -62,8 +68,10 @@ def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
             with laboratory.telling(made.note):
                 yield made
     else:
-        port = request.getfixturevalue("epics_port")
-        made = Rig(load(epics_bench(tmp_path)), RealClock(), connect)
+        soft = wire == "soft axis"
+        port = request.getfixturevalue("beamline_port" if soft else "epics_port")
+        bench = beamline_bench(tmp_path) if soft else epics_bench(tmp_path)
+        made = Rig(load(bench), RealClock(), connect)
         with looking_at([port]), puts_noted(made):
             yield made
 
@@ -73,6 +81,15 @@ def epics_port() -> Iterator[int]:
     """Where EPICS Base serves a spacing axis and a power."""
     port = free_port()
     server = epics_base("BOG:", port)
+    yield port
+    server.stop()
+
+
+@pytest.fixture(scope="session")
+def beamline_port() -> Iterator[int]:
+    """Where caproto's example beamline serves an axis that knows neither limits nor a stop."""
+    port = free_port()
+    server = example_beamline(port)
     yield port
     server.stop()
 

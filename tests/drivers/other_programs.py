@@ -81,7 +81,13 @@ def epics_base(prefix, port):
     return Server(["-m", "epicscorelibs.ioc", "-m", macros, "-d", str(DATABASE)], port)
 
 
-BEAMLINE = """
+def example_beamline(port):
+    """The example beamline of caproto."""
+    module = "caproto.ioc_examples.mini_beamline"
+    return Server(["-m", module, "--interfaces=127.0.0.1", "--prefix=mini:", "--quiet"], port)
+
+
+_BEAMLINE = """
 devices:
   beamline:
     driver: epics
@@ -121,7 +127,7 @@ def beamline_bench(folder):
     text = shipped("peat-bog").read_text("utf-8")
     before, after = text.index("devices:"), text.index("caps:")
     path = folder / "beamline.yaml"
-    path.write_text(text[:before] + BEAMLINE.lstrip() + text[after:], "utf-8")
+    path.write_text(text[:before] + _BEAMLINE.lstrip() + text[after:], "utf-8")
     return path
 
 
