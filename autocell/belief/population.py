@@ -69,7 +69,8 @@ def forgotten(before: FloatArray, now: FloatArray) -> float:
 
 
 class Belief:
-    """What is known of one bench. ``z`` (members, D) are equally likely model benches."""
+    """What is known of one bench. ``z`` (members, D) are equally likely model benches; the first
+    ``left`` readings are not counted, see :meth:`leave_behind`."""
 
     def __init__(
         self,
@@ -83,6 +84,7 @@ class Belief:
         self.model = model
         self.readings: list[Reading] = []
         self._doubted: list[Reading] = []
+        self.left = 0
         self.surprises = 0
         self._forgiven = 0
         self._rng = rng
@@ -99,8 +101,8 @@ class Belief:
 
     @property
     def evidence(self) -> Evidence:
-        """All readings so far, merged by setting."""
-        return Evidence.of(self._doubted, model_error=self._model_error)
+        """All readings so far that are of this bench, merged by setting."""
+        return Evidence.of(self._doubted[self.left :], model_error=self._model_error)
 
     def predict(self, settings: Sequence[Setting], most: int | None = None) -> Prediction:
         """What the members (at most ``most`` of them) would show at each setting."""
@@ -143,6 +145,13 @@ class Belief:
         """Rest on the bench file and the readings of this run alone from now on."""
         if self.remembers:
             self._start_over()
+
+    def leave_behind(self, before: int) -> None:
+        """Rest on reading number ``before`` and those after it: the ones until then are of a bench
+        that has changed since, such as by a step of the laser."""
+        self.left = before
+        self._model_error, self._forgiven = 1.0, 0
+        self._start_over()
 
     def _start_over(self) -> None:
         self.model.prior = self.model.prior.forgetting()

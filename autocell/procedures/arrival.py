@@ -75,10 +75,14 @@ class Prover:
     def prove_again(self, target: Setting) -> Arrival:
         """Prove a count elsewhere on the plateau where it was proved before."""
         prover, arrival = self, self.prove(target)
+        changed = False
         for _ in range(_ROUNDS - 1):
             if arrival.proof.proved:
                 break
             if not arrival.steady:
+                if changed:
+                    leave_behind(self.tuning, prover.since)
+                changed = not changed
                 prover = prover._with_edges_around(target)
             question_rivals(self.tuning, target)
             arrival = prover.prove(target)
@@ -101,7 +105,7 @@ def arrive(
     Raises Undecided when the readings do not show where the plateau is.
     """
     found: dict[Side, Edge] = {}
-    since = 0
+    since, changed = 0, False
     for _ in range(_ROUNDS):
         led = tuning.belief.remembers
         inside = approach(tuning, guess, reach_m)
@@ -123,8 +127,21 @@ def arrive(
         if arrival.proof.proved:
             break
         if not arrival.steady:
+            if changed:
+                leave_behind(tuning, since)
+            changed = not changed
             found.clear()
     return prover, arrival
+
+
+def leave_behind(tuning: Tuning, since: int) -> None:
+    """Rest on reading number ``since`` and those after it.
+
+    For a height that is off once more after the edges were looked for again: the bench has
+    changed under the readings, and what was read before is of another one.
+    """
+    tuning.belief.leave_behind(since)
+    tuning.tell("prove", f"the light has changed: the first {since} readings are left out")
 
 
 def centre_of_plateau(tuning: Tuning, inside: Setting) -> Setting:

@@ -183,6 +183,7 @@ def compile_proof(
             misfit <= MISFIT_ALLOWED,
         ),
         _rival_evidence(weighing),
+        *_left_out(tuning.belief.left),
         *in_proof(further),
     )
     alternatives = tuple((rival.passes, rival.log_odds) for rival in weighing.rivals)
@@ -229,6 +230,13 @@ def _edge_evidence(tuning: Tuning, edge: Edge) -> Evidence:
     elif not edge.as_expected:
         words += ", which does not agree"
     return Evidence(words, edge.as_expected)
+
+
+def _left_out(readings: int) -> Sequence[Evidence]:
+    if not readings:
+        return ()
+    words = f"the first {readings} readings are left out: the light changed after them"
+    return (Evidence(words, True),)
 
 
 def _rival_evidence(weighing: Weighing) -> Evidence:

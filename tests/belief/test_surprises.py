@@ -79,3 +79,23 @@ def test_a_bench_within_its_file_strains_nothing(model):
     places = [beside(shift) for shift in SHIFTS_M]
     bench = a_bench(spacing_offset_m=0.5, slope_x=-0.4, reflectivity=0.3, far_radius_m=0.2)
     assert believing(model, readings_of(model, bench, places, rng)).strained() == []
+
+
+def test_readings_from_before_the_laser_jumped_can_be_left_behind(model):
+    places = [beside(shift) for shift in SHIFTS_M]
+    before = readings_of(model, a_bench(), places[:4])
+    brighter = [
+        replace(reading, power_w=1.04 * reading.power_w)
+        for reading in readings_of(model, a_bench(), places)
+    ]
+    belief = believing(model, [*before, *brighter])
+    torn = belief.misfits().max()
+    belief.leave_behind(len(before))
+    assert len(belief.evidence.settings) == len(places)
+    assert belief.misfits().max() < 1.0 < 1.5 < torn
+    assert belief.evidence.model_error == 1.0
+    assert shares(belief)[PASSES] > 0.99
+    # and nothing that comes later brings them back
+    belief.update(brighter[0])
+    assert len(belief.evidence.settings) == len(places)
+    assert belief.misfits().max() < 1.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -29,6 +30,18 @@ def test_a_bench_on_its_plateau_with_all_its_evidence_is_proved(arrived: Arrived
     assert proof.alternatives == tuple(
         (rival.passes, rival.log_odds) for rival in arrived.weighing.rivals
     )
+
+
+def test_readings_that_are_left_out_are_said_in_the_proof(arrived: Arrived) -> None:
+    belief = arrived.tuning.belief
+    assert belief.left == 0
+    with mock.patch.object(belief, "left", 4):
+        proof = compile_proof(
+            arrived.tuning, arrived.at, arrived.height, arrived.edges, arrived.weighing
+        )
+    assert proof.proved
+    words = [piece.statement for piece in proof.evidence]
+    assert "the first 4 readings are left out: the light changed after them" in words
 
 
 def low_edge_elsewhere(height: Height, edges: tuple[Edge, Edge], weighing: Weighing) -> Pieces:
