@@ -73,6 +73,11 @@ class Proof:
     evidence: tuple[Evidence, ...] = ()
     alternatives: tuple[tuple[int, float], ...] = ()
 
+    @property
+    def missing(self) -> str:
+        """The pieces of evidence that do not hold, in words."""
+        return "; ".join(piece.statement for piece in self.evidence if not piece.holds)
+
 
 @dataclass(frozen=True)
 class BudgetRow:

@@ -26,6 +26,11 @@ _STRIDE, _WALK = 2.38, 100
 """Stride for √D unknowns (Roberts, Gelman & Gilks, Ann. Appl. Probab. 7, 110 (1997), [mem]), and
 steps of the walk that brings benches to the density of a memory."""
 
+_HOLE_DOUBT = 0.15
+"""Share of its radius by which a hole may let light through otherwise than one of its size: its
+edge is rough or bevelled, and a beam that crosses a thick mirror at an angle meets a narrower one.
+[trade]"""
+
 _SHOULDER = 0.15
 """Width of the prior's tails, in tolerances: one bench in six is a little outside its file."""
 
@@ -33,12 +38,14 @@ _SHOULDER = 0.15
 @dataclass(frozen=True)
 class Unknown:
     """One number that is not known: its name, in words, its value in the bench file and how far
-    the real one may be from it."""
+    the real one may be from it. ``doubt`` is how far at least where the bench file is not to be
+    relied on."""
 
     name: str
     words: str
     centre: float
     tolerance: float
+    doubt: float = 0.0
 
 
 def unknowns_of(bench: BenchDescription) -> tuple[Unknown, ...]:
@@ -74,6 +81,7 @@ def unknowns_of(bench: BenchDescription) -> tuple[Unknown, ...]:
             "the hole's diameter",
             bench.hole_radius_m,
             bench.hole_radius_tolerance_m,
+            doubt=_HOLE_DOUBT * bench.hole_radius_m,
         ),
         Unknown("waist", "the waist of the input beam", 1.0, beam.waist_tolerance),
         Unknown("log_gain", "the power", 0.0, float(np.log1p(bench.laser.power_tolerance))),
@@ -150,12 +158,12 @@ class Prior:
     """Flat within the tolerances, with Gaussian shoulders beyond, each unknown on its own.
 
     ``centre`` and ``tolerance`` are (D,), in the order of ``unknowns``. ``allowance`` is how many
-    tolerances wide the flat part is. With a ``memory``, what an earlier proved run learned is
-    multiplied in.
+    tolerances wide the flat part is, one number or (D,). With a ``memory``, what an earlier proved
+    run learned is multiplied in.
     """
 
     unknowns: tuple[Unknown, ...]
-    allowance: float = 1.0
+    allowance: float | FloatArray = 1.0
     memory: Memory | None = None
 
     @classmethod
@@ -179,8 +187,14 @@ class Prior:
         return np.array([unknown.tolerance for unknown in self.unknowns])
 
     def allowing(self, tolerances: float) -> Prior:
-        """The bench file alone, as if its tolerances were that many times too narrow."""
-        return replace(self, allowance=tolerances, memory=None)
+        """The bench file alone, as if its tolerances were that many times too narrow, and narrower
+        where an unknown is in doubt by more than that."""
+        known = np.maximum(self.tolerance, np.finfo(float).tiny)
+        doubt = np.array([unknown.doubt for unknown in self.unknowns])
+        allowance = np.where(
+            self.tolerance > 0.0, np.maximum(tolerances, doubt / known), tolerances
+        )
+        return replace(self, allowance=allowance, memory=None)
 
     def remembering(self, learned: Learned, bench: BenchDescription, nights: float) -> Prior:
         """The same prior, narrowed by what a run learned so many nights ago."""

@@ -83,8 +83,12 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     prover, arrival = arrive(tuning, pattern.setting, reach_m, witnesses)
     if arrival.proof.proved:
         return _with_margin(prover, arrival)
-    missing = "; ".join(piece.statement for piece in arrival.proof.evidence if not piece.holds)
-    reason = f"not proved: {missing}{suspicion(tuning)}"
+    return _unproved(tuning, arrival, "not proved")
+
+
+def _unproved(tuning: Tuning, arrival: Arrival, what: str) -> Outcome:
+    """Held, with what the proof lacks and which tolerance that speaks against."""
+    reason = f"{what}: {arrival.proof.missing}{suspicion(tuning)}"
     return replace(hold(tuning, reason), proof=arrival.proof)
 
 
@@ -107,11 +111,14 @@ def _with_margin(prover: Prover, arrival: Arrival) -> Outcome:
     except (BudgetError, LimitError, ReadingError, Undecided) as error:
         reason += f"; the margin could not be looked at further: {error}"
     tuning.beam = arrival.at
-    with tuning.bench.reserve():
-        if apart(tuning.bench.setting, arrival.at):
-            arrival = prover.prove_again(arrival.at)
+    if apart(tuning.bench.setting, arrival.at):
+        at = arrival.at
+        with tuning.bench.reserve():  # for coming back alone: what is left of it leads home
+            arrival = prover.prove(at)
+        if not arrival.proof.proved:
+            arrival = prover.prove_again(at)
     if not arrival.proof.proved:
-        return hold(tuning, "what was proved did not hold on coming back")
+        return _unproved(tuning, arrival, "what was proved did not hold on coming back")
     outcome = outcome_at(tuning, arrival, Verdict.REACHED, reason)
     margins = margins_at(tuning, arrival.at, located)
     return replace(outcome, margins=margins, margins_before=before, readings_to_proof=to_proof)

@@ -108,8 +108,17 @@ def test_a_mirror_that_slips_as_the_height_is_read_is_no_proof(index: int) -> No
     slips = plans(bench, 38, 20261125, Path("runs.sqlite"))["early-exit"]
     rehearsal = slips.rehearse(index)
     assert rehearsal.struck == (Struck("early-exit", 1),)
-    assert rehearsal.verdict is Verdict.HELD
-    assert "contradicting" in rehearsal.reason
+    assert rehearsal.verdict is Verdict.HELD, rehearsal.reason
+
+
+@pytest.mark.thorough
+def test_a_proof_that_is_lost_on_coming_back_leaves_enough_to_go_home() -> None:
+    bench = named_by_serial_number(load(shipped("peat-bog")))
+    slips = plans(bench, 38, 20261125, Path("runs.sqlite"))["neighbouring-pass-count"]
+    rehearsal = slips.rehearse(3)
+    assert rehearsal.verdict is Verdict.HELD, rehearsal.reason
+    assert rehearsal.true_passes == 6
+    assert "back at the start" in rehearsal.reason
 
 
 @pytest.mark.thorough

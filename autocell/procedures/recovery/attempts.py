@@ -169,5 +169,4 @@ def _why_not(reached: Reached | None) -> str:
     proof = reached.arrival.proof
     if proof.proved:
         return "; proved, and no more light than before"
-    missing = "; ".join(piece.statement for piece in proof.evidence if not piece.holds)
-    return f"; not proved: {missing}"
+    return f"; not proved: {proof.missing}"

@@ -178,7 +178,8 @@ def _conclude(course: Course, reached: Reached) -> Outcome:
     if not arrival.proof.proved:  # where it stood it cannot be proved; where it was, it was
         arrival = reached.prover.settle(reached.arrival.at)
     if not arrival.proof.proved:
-        return hold(course, "what was proved did not hold on coming back")
+        missing = arrival.proof.missing
+        return hold(course, f"what was proved did not hold on coming back: {missing}")
     outcome = outcome_at(reached.tuning, arrival, Verdict.RECOVERED, "")
     margins = margins_at(reached.tuning, arrival.at, frozenset({"spacing"}))
     outcome = replace(outcome, margins=margins)
