@@ -21,8 +21,8 @@ from autocell.procedures.change import change_passes
 def test_a_larger_hole_is_not_taken_for_a_wider_plateau_of_more_passes(
     peat_bog: BenchDescription, factor: float
 ) -> None:
-    """The file allows 1.25 %. A larger hole makes plateaus wider: 56 passes behind a hole that is 12 %
-    larger were claimed as 62 while rivals had to keep to three tolerances of it."""
+    """The file allows 1.25 %. A larger hole makes plateaus wider: 56 passes behind a hole that is
+    12 % larger were claimed as 62 while rivals had to keep to three tolerances of it."""
     larger = dataclasses.replace(peat_bog, hole_radius_m=factor * peat_bog.hole_radius_m)
     clock = VirtualClock()
     simulated = SimulatedBench(larger, draw_truth(larger, bench_seed(5100, 2)), clock)
