@@ -31,6 +31,8 @@ _INTERRUPTED = 4
               help="How many of them begin with the same evening on the same bench.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True,
               help="Draws all the benches, and what happens to them.")  # fmt: skip
+@click.option("--serious", is_flag=True,
+              help="Something serious happens every night, kind after kind.")  # fmt: skip
 @click.option("--workers", type=click.IntRange(min=1),
               help="Processes at work; by default one a core.")  # fmt: skip
 @click.option("--only", metavar="INDEX", type=click.IntRange(min=0),
@@ -45,6 +47,7 @@ def rehearse_night(
     nights: int,
     per_bench: int,
     seed: int,
+    serious: bool,
     workers: int | None,
     only: int | None,
     path: Path | None,
@@ -53,7 +56,8 @@ def rehearse_night(
     """Rehearse recoveries: N passes are proved in the evening, a night goes by, and the bench is
     recovered.
 
-    Every night drifts as benches do; one in ten has a serious fault as well. Counted is what the
+    Every night drifts as benches do; one in ten has a serious fault as well. With --serious each
+    has one, and a mirror or the launch that stands elsewhere is among them. Counted is what the
     simulator knows to be true. An evening takes ten times as long to compute as most nights:
     with --nights-per-bench several nights share it, each as if there were no other. Ctrl-C leaves a
     file from which it goes on.
@@ -75,7 +79,7 @@ def rehearse_night(
     choose_pattern(description, passes)
     if per_bench > 1 and not CAN_COPY:
         raise UsageError("--nights-per-bench: this system cannot copy a process; leave it at 1")
-    work = Nights(description, passes, seed, per_bench)
+    work = Nights(description, passes, seed, per_bench, serious)
     if only is not None:
         with shown() as listener:
             night = work.night(only, listener)
@@ -121,7 +125,9 @@ def _tell_how_to_resume(work: Nights, nights: int, file: NightsFile) -> None:
     words = [
         *("autocell", "rehearse", "night", str(work.passes)),
         *("--bench", str(work.description.path), "--seed", str(work.seed)),
-        *("--nights", str(nights), "--nights-per-bench", str(work.per_bench), "--file", path),
+        *("--nights", str(nights), "--nights-per-bench", str(work.per_bench)),
+        *(["--serious"] if work.serious_only else []),
+        *("--file", path),
     ]
     kept = f"Stopped; {len(file.results)} of {nights} nights are kept in {path}. To go on:"
     output.say(output.err(), kept)

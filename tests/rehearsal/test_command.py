@@ -126,14 +126,15 @@ def test_what_cannot_be_rehearsed_is_refused_at_once(
 def test_nights_that_are_interrupted_end_at_once_and_keep_what_was_finished(
     whom: str, tmp_path: Path, environment: dict[str, str]
 ) -> None:
-    work, path = Nights(load(shipped("peat-bog")), 62, 7), tmp_path / "nights.jsonl"
+    work = Nights(load(shipped("peat-bog")), 62, 7, serious_only=True)
+    path = tmp_path / "nights.jsonl"
     finished = [Night(index, index, Verdict.UNCHANGED, "calm") for index in (0, 2)]
     for night in finished:
         NightsFile(path, work).append(night)
     process = start(
         environment,
         *("62", "--bench", "peat-bog", "--seed", "7", "--nights", "1000", "--workers", "1"),
-        *("--file", str(path)),
+        *("--serious", "--file", str(path)),
         what="night",
     )
     assert process.stderr is not None
@@ -149,5 +150,5 @@ def test_nights_that_are_interrupted_end_at_once_and_keep_what_was_finished(
     assert "2 of 1000 nights are kept in" in errors
     printed = shlex.split(errors.strip().splitlines()[-1])
     assert printed[:4] == ["autocell", "rehearse", "night", "62"]
-    assert printed[-2:] == ["--file", str(path)]
+    assert printed[-3:] == ["--serious", "--file", str(path)]
     assert list(NightsFile(path, work).results.values()) == finished

@@ -10,8 +10,9 @@ import pytest
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.rehearsal.copies import CAN_COPY, in_a_copy
-from autocell_simulators.rehearsal.night import Night, what_happens
+from autocell_simulators.rehearsal.night import Night
 from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
+from autocell_simulators.rehearsal.what_happens import DISPLACED, displace, what_happens
 
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
@@ -37,6 +38,30 @@ def test_one_night_in_ten_has_something_serious_and_all_of_it_suits_the_bench() 
     for fault in serious.values():
         bench.begin(fault)
         bench.end(fault["fault"])
+
+
+def test_nights_of_serious_faults_alone_have_every_kind_in_turn() -> None:
+    drawn = [what_happens(seed, True, seed)[1] for seed in range(48)]
+    faults = [fault["fault"] for fault in drawn if fault is not None]
+    assert len(set(faults)) == 16
+    assert set(DISPLACED) < set(faults)
+    assert faults[:16] == faults[16:32] == faults[32:]
+    assert len({str(fault) for fault in drawn[:48:16]}) == 3, "of another size each time"
+    nights = Nights(load(shipped("peat-bog-reference")), 62, serious_only=True)
+    assert nights.header != dataclasses.replace(nights, serious_only=False).header
+
+
+def test_a_displaced_part_stands_elsewhere_in_truth_from_then_on() -> None:
+    bench = SimulatedBench(
+        load(shipped("peat-bog-reference")), 1, VirtualClock(), scenario=Scenario()
+    )
+    before = bench.truth_report()["spacing_m"]
+    displace(bench, um=500.0, x_um=300.0)
+    told = bench.truth_report()
+    assert told["spacing_m"] - before == pytest.approx(5e-4, abs=1e-12)
+    drawn, changed = told["drawn"], told["changed"]
+    assert changed["beam_x_offset_m"] - drawn["beam_x_offset_m"] == pytest.approx(3e-4, abs=1e-12)
+    assert "beam_y_offset_m" not in changed
 
 
 @pytest.mark.parametrize(
@@ -105,6 +130,8 @@ def test_nights_are_counted_by_the_truth() -> None:
     assert summary.moves_for_nothing == (1,)
     assert summary.limit_violations == 1
     assert summary.by_fault == {"knock": {"recovered": 1, "cause right": 1}}
+    assert summary.names == {"knock": {"knock": 1}}
+    assert dict(summary.rows)["knock"] == "cause right 1, recovered 1; named: knock 1"
     assert "1 (number 1)" in dict(summary.rows)["Needed nothing"]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from pydantic import TypeAdapter
@@ -26,36 +26,22 @@ from autocell_simulators.inprocess import connector
 from autocell_simulators.rehearsal.bounds import TookTooLong, bounded
 from autocell_simulators.rehearsal.copies import in_a_copy
 from autocell_simulators.rehearsal.one import bench_seed
-from autocell_simulators.seeds import stream
-
-_HOURS = 8.0
-"""From the proof to the recovery."""
+from autocell_simulators.rehearsal.what_happens import (
+    CAUSES,
+    DISPLACED,
+    HOURS,
+    displace,
+    what_happens,
+)
 
 _MOST_CPU_S = 900.0
 """Computing that one night may take; one seen took 11 s, on a slow machine."""
-
-_SERIOUS = 0.1
-"""Share of the nights on which more than drift happens."""
 
 _WITHIN, _UNSEEN = 0.02, 0.04
 """Shares of the light that a night may cost and surely need nothing, or perhaps show nothing: on
 both sides of the limit that bench files have unless they say otherwise."""
 
-Fault = dict[str, Any]
 T = TypeVar("T")
-
-_MIRRORS, _WINDOW = CauseName.MIRRORS, CauseName.WINDOW
-CAUSES: dict[str, tuple[CauseName, ...]] = {
-    "knock": (CauseName.KNOCK,),
-    "mirror-film": (_MIRRORS,),
-    "dust": (_MIRRORS,),
-    "condensation": (_WINDOW,),
-    "wrong-wavelength": (_WINDOW,),
-    "neighbouring-pass-count": (CauseName.SPACING,),
-    "early-exit": (CauseName.SPACING,),
-    "warm-up": (CauseName.LASER,),
-}
-"""What should be named after each serious fault; of the others nothing is to be named."""
 
 
 @dataclass(frozen=True)
@@ -137,49 +123,6 @@ NIGHTS: TypeAdapter[Night] = TypeAdapter(Night)
 """How a night is written and read."""
 
 
-def what_happens(seed: int, knows_laser: bool) -> tuple[list[Fault], Fault | None]:
-    """The drift of one night, within what benches are said to do, and the serious fault if there
-    is one; all drawn from ``seed``. Magnitudes are common practice, no source."""
-    random = stream(seed, "what happens this night")
-
-    def between(low: float, high: float) -> float:
-        return float(random.uniform(low, high))
-
-    # without a reference meter a laser that drifts further is no drift within the limits
-    most_percent = 5.0 if knows_laser else 2.0
-    drift: list[Fault] = [
-        {
-            "fault": "room-temperature",
-            "cycle_k": between(0.2, 0.5),
-            "period_min": between(10.0, 40.0),
-            "night_k": -between(0.5, 2.0),
-        },
-        {"fault": "spacing-expansion", "um_per_k": between(5.0, 12.0)},
-        {"fault": "mount-tilt", "urad_per_k": between(1.0, 20.0)},
-        {"fault": "launch-pointing", "urad_per_k": between(5.0, 20.0)},
-        {"fault": "laser-drift", "percent": between(0.5, most_percent), "period_h": 12.0},
-        {"fault": "creep", "urad": between(5.0, 20.0)},
-    ]
-    if random.random() >= _SERIOUS:
-        return drift, None
-    serious: list[Fault] = [
-        {"fault": "knock", "percent": between(10.0, 90.0)},
-        {"fault": "mirror-film", "percent_per_month": 0.05, "months": between(2.0, 6.0)},
-        {"fault": "dust", "percent": between(4.0, 8.0)},
-        {"fault": "condensation", "percent": between(10.0, 60.0), "lasts_min": 2 * _HOURS * 60.0},
-        {"fault": "wrong-wavelength", "factor": between(1.1, 1.5)},
-        {"fault": "neighbouring-pass-count"},
-        {"fault": "early-exit"},
-        {"fault": "warm-up", "percent": between(15.0, 40.0), "time_constant_min": 6000.0},
-        {"fault": "power-cycle"},
-        {"fault": "stick", "when": {"per_move": 0.05}},
-        {"fault": "lost-reply", "when": {"per_query": 0.01}},
-        {"fault": "garbled-reply", "when": {"per_query": 0.01}},
-        {"fault": "disconnected", "device": "motion", "when": {"per_hour": 60.0}, "for_s": 20.0},
-    ]
-    return drift, serious[int(random.integers(len(serious)))]
-
-
 @dataclass(frozen=True)
 class Evening:
     """A simulated bench on which a pattern was proved, undisturbed, before the night begins."""
@@ -199,22 +142,31 @@ class Evening:
             outcome = change_passes(opened, passes)
         return cls(bench, clock, dataclasses.replace(outcome, run="evening"))
 
-    def night(self, index: int, seed: int, listener: Listener = nobody) -> Night:
-        """Let night number ``index`` go by, in which happens what ``seed`` says, and recover."""
+    def night(
+        self, index: int, seed: int, listener: Listener = nobody, *, serious_only: bool = False
+    ) -> Night:
+        """Let night number ``index`` go by, in which happens what ``seed`` says, and recover; with
+        ``serious_only`` surely something serious, kind after kind."""
         bench, clock, description = self.bench, self.clock, self.bench.description
         wanted, drawn = self.outcome.wanted_passes, bench.truth.seed
         if self.outcome.verdict is not Verdict.REACHED or wanted is None:
             why = f"no evening: {self.outcome.reason}"
             return Night(index, drawn, self.outcome.verdict, why, wanted_passes=wanted)
-        reference = ReferenceSetting.of(self.outcome, self.outcome, _HOURS / 24.0)
         light, laser = _light(bench)
-        drift, serious = what_happens(seed, description.reference_meter is not None)
+        kind = index if serious_only else None
+        drift, serious = what_happens(seed, description.reference_meter is not None, kind)
+        nights = HOURS / 24.0 if serious is None else serious.get("nights", HOURS / 24.0)
+        reference = ReferenceSetting.of(self.outcome, self.outcome, nights)
         bench.begin(*drift)
-        clock.sleep(_HOURS * 3600.0)
-        if serious is not None:
+        clock.sleep(HOURS * 3600.0)
+        if serious is not None and serious["fault"] in DISPLACED:
+            displace(
+                bench, **{key: serious[key] for key in serious.keys() & {"um", "x_um", "y_um"}}
+            )
+        elif serious is not None:
             bench.begin(serious)
             if serious["fault"] == "condensation":
-                clock.sleep(_HOURS * 3600.0)
+                clock.sleep(HOURS * 3600.0)
         left, laser_left = _light(bench)
         with open_bench(description, clock=clock, connect=connector(bench)) as opened:
             opened.vouch_for(description.axes)
@@ -232,6 +184,7 @@ def rehearse_nights(
     campaign_seed: int,
     bench: int,
     listener: Listener = nobody,
+    serious_only: bool = False,
 ) -> list[Night]:
     """Prove ``passes`` passes on drawn bench number ``bench``, and rehearse nights ``indices`` from
     there, each as if there were no other.
@@ -246,7 +199,8 @@ def rehearse_nights(
 
     def night(evening: Evening, index: int) -> Night:
         def go_by() -> Night:
-            return evening.night(index, bench_seed(campaign_seed, index), listener)
+            seed = bench_seed(campaign_seed, index)
+            return evening.night(index, seed, listener, serious_only=serious_only)
 
         ended = _whatever_happens(evening.clock, description, go_by)
         return failed(index, ended) if isinstance(ended, str) else ended
@@ -283,7 +237,7 @@ def _whatever_happens(
 def _most_bench_s(description: BenchDescription) -> float:
     """Bench time within which everything ends that keeps to its caps: a run with a way back and
     with lines that are waited for, and what happens before it."""
-    return 2.0 * _HOURS * 3600.0 + 2.0 * description.caps.time_s + 3600.0
+    return 2.0 * HOURS * 3600.0 + 2.0 * description.caps.time_s + 3600.0
 
 
 def _light(bench: SimulatedBench) -> tuple[float, float]:

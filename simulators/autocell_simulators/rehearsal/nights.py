@@ -23,12 +23,14 @@ from autocell_simulators.rehearsal.plan import Plan
 
 @dataclass(frozen=True)
 class Nights:
-    """Nights at ``passes`` passes on benches drawn from ``seed``, ``per_bench`` on each."""
+    """Nights at ``passes`` passes on benches drawn from ``seed``, ``per_bench`` on each; with
+    ``serious_only`` each with a serious fault, kind after kind."""
 
     description: BenchDescription
     passes: int
     seed: int = 0
     per_bench: int = 1
+    serious_only: bool = False
 
     def night(self, index: int, listener: Listener = nobody) -> Night:
         """Night number ``index`` alone."""
@@ -63,7 +65,8 @@ class Nights:
             "bench_sha256": self.description.sha256,
             "version": __version__,
         }
-        return header | ({"per_bench": self.per_bench} if self.per_bench > 1 else {})
+        header |= {"per_bench": self.per_bench} if self.per_bench > 1 else {}
+        return header | ({"serious_only": True} if self.serious_only else {})
 
     def _on(self, bench: int, nights: Sequence[int], listener: Listener = nobody) -> list[Night]:
         return rehearse_nights(
@@ -73,6 +76,7 @@ class Nights:
             campaign_seed=self.seed,
             bench=bench,
             listener=listener,
+            serious_only=self.serious_only,
         )
 
 
@@ -135,6 +139,8 @@ class NightsSummary:
     verdicts: dict[str, int]
     by_fault: dict[str, dict[str, int]]
     """For each serious fault how often it ended how, and how its cause was named."""
+    names: dict[str, dict[str, int]]
+    """For each serious fault how often which cause was named; ``none`` where no cause was."""
 
     @classmethod
     def of(cls, nights: Sequence[Night], *, knows_laser: bool) -> NightsSummary:
@@ -143,11 +149,14 @@ class NightsSummary:
         calm = [night for night in nights if night.needed_nothing]
         named = {night.index: night.named(knows_laser=knows_laser) for night in nights}
         by_fault: dict[str, Counter[str]] = {}
+        names: dict[str, Counter[str]] = {}
         for night in nights:
             if night.serious is not None:
                 count = by_fault.setdefault(night.serious, Counter())
                 count[night.verdict.value] += 1
                 count[f"cause {named[night.index]}"] += 1
+                cause = "none" if night.cause is None else night.cause.value
+                names.setdefault(night.serious, Counter())[cause] += 1
         return cls(
             nights=len(nights),
             proved_or_held=sum(_honest(night) for night in nights),
@@ -162,6 +171,7 @@ class NightsSummary:
             limit_violations=sum(night.limit_violations for night in nights),
             verdicts=dict(Counter(night.verdict.value for night in nights)),
             by_fault={name: dict(count) for name, count in sorted(by_fault.items())},
+            names={name: dict(count) for name, count in sorted(names.items())},
         )
 
     @property
@@ -182,10 +192,14 @@ class NightsSummary:
             ("Verdicts", ", ".join(f"{name} {n}" for name, n in sorted(self.verdicts.items()))),
         ]
         rows += [
-            (fault, ", ".join(f"{how} {n}" for how, n in sorted(count.items())))
+            (fault, f"{_counts(count)}; named: {_counts(self.names[fault])}")
             for fault, count in self.by_fault.items()
         ]
         return rows
+
+
+def _counts(counted: dict[str, int]) -> str:
+    return ", ".join(f"{what} {n}" for what, n in sorted(counted.items()))
 
 
 def _honest(night: Night) -> bool:
