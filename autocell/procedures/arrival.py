@@ -68,9 +68,13 @@ class Prover:
         tuning = self.tuning
         if not apart(target, tuning.beam.at_spacing(target.spacing_m)):
             return self.prove_again(target)
-        tuning.beam = target
-        there = self._with_edges_around(target)
-        return there.prove_again(centre_of_plateau(tuning, target))
+        return self.with_beam(target).prove_again(centre_of_plateau(tuning, target))
+
+    def with_beam(self, target: Setting) -> Prover:
+        """The same with another input beam, that of ``target``, where the edges along the spacing
+        are looked for now."""
+        self.tuning.beam = target
+        return self._with_edges_around(target)
 
     def prove_again(self, target: Setting) -> Arrival:
         """Prove a count elsewhere on the plateau where it was proved before."""

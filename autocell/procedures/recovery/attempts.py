@@ -19,6 +19,7 @@ from autocell.procedures.recovery.search import Found
 from autocell.procedures.recovery.steps import Reached, Steps, plateau_shift
 from autocell.procedures.recovery.undoing import go_back
 from autocell.recovery import Ratio, StepName
+from autocell.setting import Setting
 
 _SIGMAS = 3.0
 
@@ -120,15 +121,15 @@ def search(course: Course, steps: Steps) -> Found:
     return found
 
 
-def read_second_plateau(course: Course, reached: Reached) -> None:
-    """Read at another pass count, which tells a loss at the mirrors from one outside them."""
+def read_second_plateau(course: Course, reached: Reached, beam: Setting, power: Ratio) -> None:
+    """Read at another pass count, which tells a loss at the mirrors from one outside them: with
+    the input beam of ``beam``, where the pattern had ``power``."""
     bench = course.bench
     then = RememberedBenches.of(bench.description, course.reference.learned)
-    found = other_plateau(reached.tuning, then, reached.arrival.at)
+    found = other_plateau(reached.tuning, then, beam)
     if found is None:
         return
     at, passes = found
-    power = course.against.ratio_at(reached.arrival)
     ledger, words = Ledger.of(bench), f"compared with {passes} passes"
     laser = course.facts.laser
     try:

@@ -7,7 +7,7 @@ Light beyond that of the pattern is of fewer passes, and counts as none.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,14 @@ from autocell.setting import Setting
 
 _ASIDE = 0.3
 """How far to each side the first look goes, in half widths of the plateau."""
+
+_CUT = 0.5
+"""Of the power here: with less to one side and more to the other, the hole cuts the beam, for the
+sides are further apart than a beam is wide. A speck takes a few per
+cent; at an end of its plateau along the spacing a bench of 62 passes lost a third at most."""
+
+_DARKER = 0.95
+"""Of the power here: beside a speck no side is darker than this, at an end of a plateau one was."""
 
 _FAR, _POINTS = 1.25, 9
 """How far a whole look goes, in half widths, and in how many readings."""
@@ -34,8 +42,8 @@ ReadAt = Callable[[Setting, str], Reading]
 class SideLook:
     """What both sides of one input axis showed, as shares of the power between them.
 
-    ``shift`` is how far the axis went to stand between the edges, m or rad; zero where neither
-    side was brighter.
+    ``shift`` is how far the axis went to stand between the edges, m or rad; zero where it was left
+    where it stood. ``brighter`` says of the low and of the high side whether it was.
     """
 
     axis: str
@@ -43,15 +51,31 @@ class SideLook:
     low: float
     high: float
     shift: float = 0.0
+    brighter: tuple[bool, bool] = (False, False)
+
+    @property
+    def cut(self) -> bool:
+        """Whether the light grows to one side and falls off a cliff to the other."""
+        return min(self.low, self.high) < _CUT and max(self.low, self.high) > 1.0
 
     @property
     def words(self) -> str:
         """What was seen, in a sentence."""
         sides = f"{self.axis}: {100 * self.low:.1f} % of the power to one side, "
         sides += f"{100 * self.high:.1f} % to the other"
-        if self.shift == 0.0:
-            return f"{sides}; neither is brighter"
-        return f"{sides}; between the edges after {1e3 * self.shift:+.3f} {self.unit}"
+        if self.shift != 0.0:
+            return f"{sides}; between the edges after {1e3 * self.shift:+.3f} {self.unit}"
+        if all(self.brighter):
+            return f"{sides}; both are brighter"
+        return (
+            f"{sides}; one is brighter" if any(self.brighter) else f"{sides}; neither is brighter"
+        )
+
+
+def seems_a_speck(looks: tuple[SideLook, ...]) -> bool:
+    """Whether the light is lost where the beam stands and nowhere around it."""
+    around = [side for look in looks for side in (look.low, look.high)]
+    return any(any(look.brighter) for look in looks) and min(around) > _DARKER
 
 
 def centre_beam(
@@ -60,14 +84,17 @@ def centre_beam(
     start: Reading,
     read_at: ReadAt,
     most_w: float,
+    *,
+    cut_only: bool = False,
 ) -> tuple[Setting, tuple[SideLook, ...]]:
     """Where the input beam stands between the edges of the axes that cut it, and what was seen.
 
     The plateau's width along each axis is that at the reference setting; an axis whose margin is
     not known is left alone. Axes that turn the beam are tried where none that shifts it helps. A
     side must be brighter by three standard uncertainties and by what the bench file wants of a
-    step; more than ``most_w`` is not of the pattern. The setting returned is where ``start`` was
-    read when no side is.
+    step; more than ``most_w`` is not of the pattern. With ``cut_only`` the other side must fall off
+    a cliff as well: otherwise it may be no edge of the hole that costs the light. The setting
+    returned is where ``start`` was read when no side is.
 
     Raises what moving and reading raise.
     """
@@ -82,12 +109,12 @@ def centre_beam(
             continue
         scan = Scan.along(bench, name, here.setting)
         gain_w = bench.recovery.least_gain * here.power_w
-        look, brighter = _look_aside(scan, half, here, read_at, gain_w, most_w)
-        if brighter:
+        look = _look_aside(scan, half, here, read_at, gain_w, most_w)
+        if any(look.brighter) and (look.cut or not cut_only):
             target = scan.at(_between_edges(scan, half, here, read_at, most_w))
             here = read_at(target, f"between the edges of {name}")
             shift = scan.place(target) - scan.here
-            look = SideLook(name, look.unit, look.low, look.high, shift)
+            look = replace(look, shift=shift)
         looks.append(look)
     return here.setting, tuple(looks)
 
@@ -104,16 +131,17 @@ def _half_width(margin: AxisMargin) -> float | None:
 
 def _look_aside(
     scan: Scan, half: float, here: Reading, read_at: ReadAt, least_w: float, most_w: float
-) -> tuple[SideLook, bool]:
+) -> SideLook:
     name = scan.axis.name
-    shares, gains = [], []
+    shares, gains = list[float](), list[bool]()
     for side in (-_ASIDE, _ASIDE):
         seen = read_at(scan.at(scan.here + side * half), f"looking to a side of {name}")
         gain_w = seen.power_w - here.power_w
         u_w = float(np.hypot(seen.uncertainty_w, here.uncertainty_w))
         shares.append(seen.power_w / max(here.power_w, here.uncertainty_w))
-        gains.append(seen.power_w <= most_w and gain_w > max(_SIGMAS * u_w, least_w))
-    return SideLook(name, scan.axis.unit, shares[0], shares[1]), any(gains)
+        gains.append(bool(seen.power_w <= most_w and gain_w > max(_SIGMAS * u_w, least_w)))
+    low, high = gains
+    return SideLook(name, scan.axis.unit, shares[0], shares[1], brighter=(low, high))
 
 
 def _between_edges(scan: Scan, half: float, here: Reading, read_at: ReadAt, most_w: float) -> float:

@@ -13,8 +13,9 @@ from autocell.procedures.ending import used
 from autocell.procedures.light_search import Light
 from autocell.procedures.progress import Listener, Progress
 from autocell.procedures.recovery.account import StepUnderWay, travel
-from autocell.procedures.recovery.cause import Facts, name_cause
+from autocell.procedures.recovery.cause import name_cause
 from autocell.procedures.recovery.comparison import Comparison
+from autocell.procedures.recovery.facts import Facts
 from autocell.procedures.recovery.health import health, remarks
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.steps import Reached

@@ -21,8 +21,10 @@ from autocell.procedures.recovery.attempts import (
     read_second_plateau,
     search,
 )
-from autocell.procedures.recovery.cause import LASER_OFF, Facts
+from autocell.procedures.recovery.cause import LASER_OFF
 from autocell.procedures.recovery.course import Course
+from autocell.procedures.recovery.displaced import is_loss_between_edges
+from autocell.procedures.recovery.facts import Facts
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.steps import Reached, Steps
 from autocell.procedures.recovery.undoing import failed, hold
@@ -169,8 +171,13 @@ def _unknown(course: Course) -> str:
 def _conclude(course: Course, reached: Reached) -> Outcome:
     """The pattern is proved, where the bench belongs or elsewhere on the same plateau."""
     arrival = reached.arrival
-    if not course.against.within(course.against.ratio_at(arrival)):
-        read_second_plateau(course, reached)
+    power = course.against.ratio_at(arrival)
+    if not course.against.within(power):
+        read_second_plateau(course, reached, arrival.at, power)
+    elif is_loss_between_edges(course.reference, course.facts):
+        assert course.start is not None
+        assert course.facts.power is not None
+        read_second_plateau(course, reached, course.start, course.facts.power)
     if apart(course.here, arrival.at):
         arrival = reached.prover.settle(course.here)
     elif apart(course.bench.setting, arrival.at):

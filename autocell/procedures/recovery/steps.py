@@ -13,12 +13,13 @@ from autocell.description import BenchDescription
 from autocell.errors import NoSuchPattern
 from autocell.outcome import AxisMargin
 from autocell.patterns import choose_pattern
-from autocell.procedures.arrival import Arrival, Prover, arrive
+from autocell.procedures.arrival import Arrival, Prover, arrive, centre_of_plateau
 from autocell.procedures.change import how_far_off
+from autocell.procedures.edges import Edge
 from autocell.procedures.ending import refuse_darkness
 from autocell.procedures.evidence_delay import DelayWitness
 from autocell.procedures.progress import Listener
-from autocell.procedures.recovery.beam import SideLook, centre_beam
+from autocell.procedures.recovery.beam import SideLook, centre_beam, seems_a_speck
 from autocell.procedures.recovery.doubts import doubted, remembered
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.search import BeamSearch, Found
@@ -42,11 +43,15 @@ _FEWEST = 6
 
 @dataclass(frozen=True)
 class Reached:
-    """Where a step came to, on which belief, and what it saw of the input beam on its way."""
+    """Where a step came to, on which belief, and what it saw of the input beam on its way.
+
+    ``edges`` are those of the plateau that it came upon, whatever the beam was moved by later.
+    """
 
     tuning: Tuning
     prover: Prover
     arrival: Arrival
+    edges: tuple[Edge, ...]
     looks: tuple[SideLook, ...] = ()
 
 
@@ -67,18 +72,43 @@ class Steps:
     _seen: list[Reading] = field(default_factory=list)
 
     def recentre(self, at: Setting, is_short: Callable[[Reading], bool]) -> Reached:
-        """Where the pattern should be: put a beam that is cut between the edges, then find both
-        edges of the plateau, led by what the reference run learned.
+        """Where the pattern should be: put a beam that the hole cuts, or that a speck may lie in,
+        between the edges, then find both edges of the plateau, led by what the reference run
+        learned. Where light is lacking between them and there is more to one side, put the beam
+        between its edges all the same.
 
         ``is_short`` says whether a reading lacks light.
         """
         looks: tuple[SideLook, ...] = ()
         reading = self._read_at(at, "where the pattern was")
         if is_short(reading):
-            looks = self._centre(reading, _MOST * self._whole_w)
+            looks = self._centre(reading, _MOST * self._whole_w, cut_only=True)
+            if seems_a_speck(looks):
+                looks = self._centre(reading, _MOST * self._whole_w)
             at = self.beam.at_spacing(at.spacing_m)
         experience = remembered(self.reference, at)
-        return self._arrive(at, at, _AROUND_M, experience, looks, slipped=False)
+        reached = self._arrive(at, at, _AROUND_M, experience, looks, slipped=False)
+        one_sided = any(sum(look.brighter) == 1 for look in looks)
+        if not one_sided or any(look.shift for look in looks):
+            return reached
+        short = reached.arrival.proof.proved and is_short(reached.arrival.height.reading)
+        return self._aside(reached) if short else reached
+
+    def _aside(self, reached: Reached) -> Reached:
+        """The beam between its edges on a plateau that is proved; as it was where that proves
+        nothing, or brings no light."""
+        before = reached.arrival
+        looks = self._centre(before.height.reading, _MOST * self._whole_w)
+        if not any(look.shift for look in looks):
+            return replace(reached, looks=looks)
+        aside = self.beam.at_spacing(before.at.spacing_m)
+        prover = reached.prover.with_beam(aside)
+        arrival = prover.prove_again(centre_of_plateau(reached.tuning, aside))
+        brighter = arrival.height.reading.power_w > before.height.reading.power_w
+        if arrival.proof.proved and brighter:
+            return replace(reached, prover=prover, arrival=arrival, looks=looks)
+        self.beam = before.at
+        return replace(reached, arrival=reached.prover.settle(before.at))
 
     def reapproach(self) -> Reached:
         """Forget what is remembered, and look for the plateau as a change does."""
@@ -122,13 +152,24 @@ class Steps:
         return self.reference.condition.power_w * self.laser
 
     def _centre(
-        self, reading: Reading, most_w: float, should_be: Setting | None = None
+        self,
+        reading: Reading,
+        most_w: float,
+        should_be: Setting | None = None,
+        *,
+        cut_only: bool = False,
     ) -> tuple[SideLook, ...]:
-        """Put the beam between its edges, where it is cut; from then on it is thought best.
+        """Put the beam between its edges, where a side is brighter, with ``cut_only`` only where
+        the hole cuts it; from then on it is thought best.
         ``should_be`` is where it would be if nothing had moved it, by default where it was read."""
         self._seen = []
         at, looks = centre_beam(
-            self.bench.description, self.reference, reading, self._read_at, most_w
+            self.bench.description,
+            self.reference,
+            reading,
+            self._read_at,
+            most_w,
+            cut_only=cut_only,
         )
         shift = at.as_array() - (should_be or reading.setting).as_array()
         self.beam = Setting.from_array(self.reference.setting.as_array() + shift)
@@ -161,7 +202,7 @@ class Steps:
             tuning.belief.update(seen)
         witnesses = DelayWitness.at_start(tuning)
         prover, arrival = arrive(tuning, guess, reach_m, witnesses)
-        return Reached(tuning, prover, arrival, looks)
+        return Reached(tuning, prover, arrival, prover.edges, looks)
 
     def _doubted(self, left: float, slipped: bool) -> BenchDescription:
         shift = self.beam.as_array() - self.reference.setting.as_array()
@@ -194,7 +235,7 @@ def plateau_shift(reference: ReferenceSetting, reached: Reached) -> Ratio | None
     """By how much the middle of the plateau has moved along the spacing since the reference run,
     m; None where an end of it was not found, then or now."""
     then: AxisMargin | None = reference.margin("spacing")
-    edges = reached.prover.edges
+    edges = reached.edges
     if then is None or then.low is None or then.high is None:
         return None
     if not all(edge.located for edge in edges):
