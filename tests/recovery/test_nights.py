@@ -119,6 +119,17 @@ def test_a_window_that_loses_light_is_told_from_the_laser_only_by_a_reference_me
 
 
 @pytest.mark.thorough
+def test_a_meter_that_shows_too_much_is_told_where_few_passes_would_be_beyond_its_range(
+    night: Night, watched: BenchDescription
+) -> None:
+    # of 10 mW, where 6 passes of 8 mW would be shown as 0.93 · 8 · 1.38 = 10.2 mW (F16: R^5)
+    morning = night({"fault": "wrong-wavelength", "factor": 1.38}, hours=1.0)
+    assert watched.laser.power_w * watched.mean_reflectivity**5 * 1.38 > watched.meter.range_w
+    assert morning.truth["passes"] == PASSES
+    assert morning.cause.name is CauseName.WINDOW, morning.cause.evidence
+
+
+@pytest.mark.thorough
 def test_a_knocked_beam_is_put_back_between_the_edges_and_proved(night: Night) -> None:
     morning = night({"fault": "knock", "percent": 40.0})
     assert morning.outcome.verdict is Verdict.RECOVERED, morning.outcome.reason

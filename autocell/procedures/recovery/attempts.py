@@ -126,7 +126,7 @@ def read_second_plateau(course: Course, reached: Reached, beam: Setting, power: 
     the input beam of ``beam``, where the pattern had ``power``."""
     bench = course.bench
     then = RememberedBenches.of(bench.description, course.reference.learned)
-    found = other_plateau(reached.tuning, then, beam)
+    found = other_plateau(reached.tuning, then, beam, power)
     if found is None:
         return
     at, passes = found

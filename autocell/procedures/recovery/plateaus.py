@@ -32,6 +32,9 @@ _FURTHEST_M = 0.03
 _MODEL = 0.008
 """Relative: what the model may be wrong by from one plateau to another."""
 
+_OF_RANGE = 0.9
+"""Share of the meter's range that another plateau may use."""
+
 _BENCHES = 100
 _KNOWN = 0.03
 """Relative spread of the remembered benches beyond which a place tells nothing."""
@@ -100,22 +103,25 @@ class RememberedBenches:
 
 
 def other_plateau(
-    tuning: Tuning, remembered: RememberedBenches, here: Setting
+    tuning: Tuning, remembered: RememberedBenches, here: Setting, ratio: Ratio
 ) -> tuple[Setting, int] | None:
     """Where the power of the fewest passes that the spacing alone reaches is known best, and how
-    many they are; None when the belief is not sure of any."""
+    many they are; None when the belief is not sure of any. ``ratio`` is that of the pattern: what
+    the meter would show of other passes with as much more light must be within its range."""
     scan = tuning.scan("spacing", here)
     settings = scan.between(here.spacing_m - _FURTHEST_M, here.spacing_m + _FURTHEST_M, _PLACES)
     seen = tuning.belief.predict(settings, most=_BENCHES)
     middle = np.median(seen.passes, axis=0).astype(int)
     agreed = np.mean((seen.passes == middle) & (seen.purity > _AGREED), axis=0) >= _AGREED
-    _, spread = remembered.shows(settings)
+    then_w, spread = remembered.shows(settings)
+    most_w = _OF_RANGE * tuning.bench.description.meter.range_w / max(1.0, ratio.value)
     found: list[tuple[int, float, int]] = []
     for place in range(_AROUND, len(settings) - _AROUND):
         near = slice(place - _AROUND, place + _AROUND + 1)
         same = bool(np.all(middle[near] == middle[place]) and np.all(agreed[near]))
         passes = int(middle[place])
-        if same and 0 < passes < tuning.passes and spread[near].max() < _KNOWN:
+        shown = spread[near].max() < _KNOWN and then_w[near].max() < most_w
+        if same and 0 < passes < tuning.passes and shown:
             found.append((passes, float(spread[near].max()), place))
     if not found:
         return None
