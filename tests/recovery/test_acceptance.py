@@ -16,7 +16,7 @@ from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.procedures.progress import nobody
 from autocell.procedures.recovery.account import nearer_to_one
-from autocell.procedures.recovery.attempts import is_worth_it
+from autocell.procedures.recovery.attempts import is_another_pattern, is_worth_it
 from autocell.procedures.recovery.course import Course
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.recovery import Ratio
@@ -98,3 +98,21 @@ def test_where_no_light_was_lacking_the_proof_is_enough(
 ) -> None:
     gain = None if power is None else nearer_to_one(power, Ratio(0.975, 0.003))
     assert is_worth_it(course, power, gain)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "another"),
+    [
+        pytest.param(0.992, 0.901, True, id="the light of the pattern is gone"),
+        pytest.param(0.992, 1.100, True, id="light of fewer passes"),
+        pytest.param(0.992, 0.975, False, id="as it was"),
+        pytest.param(0.900, 0.901, False, id="it was lacking before"),
+        pytest.param(None, 0.901, False, id="it stood elsewhere"),
+    ],
+)
+def test_a_step_that_loses_the_light_of_the_pattern_has_proved_another(
+    course: Course, before: float | None, after: float, another: bool
+) -> None:
+    power = None if before is None else Ratio(before, 0.003)
+    assert is_another_pattern(course, power, Ratio(after, 0.003)) is another
+    assert not is_another_pattern(course, power, None)

@@ -160,6 +160,18 @@ def test_a_whole_night_is_rehearsed_and_repeats() -> None:
 
 
 @pytest.mark.thorough
+def test_a_launch_that_crept_to_the_edge_and_lost_nothing_yet_leads_to_no_other_pattern() -> None:
+    """Once 62 passes were proved there on a plateau of 68."""
+    nights = Nights(load(shipped("peat-bog-reference")), 62, 20261207, 16, serious_only=True)
+    night = nights.night(31)
+    assert night.serious == "crept-launch"
+    assert night.light_left is not None
+    assert night.light_left > 0.98
+    assert night.set_right, night.reason
+    assert not night.wrong
+
+
+@pytest.mark.thorough
 @pytest.mark.skipif(not CAN_COPY, reason="this system cannot copy a process")
 def test_nights_that_share_an_evening_know_nothing_of_each_other() -> None:
     nights = Nights(load(shipped("peat-bog-reference")), 62, seed=7, per_bench=3)

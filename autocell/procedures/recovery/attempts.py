@@ -84,13 +84,14 @@ def attempt(
     except (BudgetError, LimitError, ReadingError, Undecided) as error:
         words = f"{words}: {error}"
     gain = None if power is None or after is None else nearer_to_one(power, after)
-    proved = reached is not None and _remember(course, reached)
+    other = is_another_pattern(course, power, after)
+    proved = reached is not None and not other and _remember(course, reached)
     accepted = proved and is_worth_it(course, power, gain)
     if accepted and reached is not None:
         course.here = reached.arrival.at
         course.light = Light.of(reached.arrival.height.reading)
     else:
-        words += _why_not(reached)
+        words += "; less light than where it stood: another pattern" if other else _why_not(reached)
         go_back(course, f"{name} was not enough")
     course.steps.append(
         ledger.step(
@@ -151,6 +152,14 @@ def _remember(course: Course, reached: Reached) -> bool:
     shift = plateau_shift(course.reference, reached)
     course.facts = replace(course.facts, proved=True, plateau_shift_m=shift)
     return True
+
+
+def is_another_pattern(course: Course, power: Ratio | None, after: Ratio | None) -> bool:
+    """Whether a step that began with the light of the pattern ended without: then what it proved
+    is not what stood there, however sure the proof is."""
+    if power is None or after is None:
+        return False
+    return course.against.within(power) and not course.against.within(after)
 
 
 def is_worth_it(course: Course, power: Ratio | None, gain: Ratio | None) -> bool:

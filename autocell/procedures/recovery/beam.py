@@ -55,8 +55,8 @@ class SideLook:
 
     @property
     def cut(self) -> bool:
-        """Whether the light grows to one side and falls off a cliff to the other."""
-        return min(self.low, self.high) < _CUT and max(self.low, self.high) > 1.0
+        """Whether the light falls off a cliff to one side, and does not fall to the other."""
+        return min(self.low, self.high) < _CUT and max(self.low, self.high) > _DARKER
 
     @property
     def words(self) -> str:
@@ -90,11 +90,11 @@ def centre_beam(
     """Where the input beam stands between the edges of the axes that cut it, and what was seen.
 
     The plateau's width along each axis is that at the reference setting; an axis whose margin is
-    not known is left alone. Axes that turn the beam are tried where none that shifts it helps. A
-    side must be brighter by three standard uncertainties and by what the bench file wants of a
-    step; more than ``most_w`` is not of the pattern. With ``cut_only`` the other side must fall off
-    a cliff as well: otherwise it may be no edge of the hole that costs the light. The setting
-    returned is where ``start`` was read when no side is.
+    not known is left alone. Axes that turn the beam are tried where none that shifts it helps. The
+    light must fall off a cliff to one side, or, unless ``cut_only``, be more to one by three
+    standard uncertainties and by what the bench file wants of a step: then it may be no edge of the
+    hole that costs the light. More than ``most_w`` is not of the pattern. The setting returned is
+    where ``start`` was read when no axis was moved.
 
     Raises what moving and reading raise.
     """
@@ -110,7 +110,7 @@ def centre_beam(
         scan = Scan.along(bench, name, here.setting)
         gain_w = bench.recovery.least_gain * here.power_w
         look = _look_aside(scan, half, here, read_at, gain_w, most_w)
-        if any(look.brighter) and (look.cut or not cut_only):
+        if look.cut or (any(look.brighter) and not cut_only):
             target = scan.at(_between_edges(scan, half, here, read_at, most_w))
             here = read_at(target, f"between the edges of {name}")
             shift = scan.place(target) - scan.here

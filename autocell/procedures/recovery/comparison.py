@@ -83,3 +83,9 @@ class Comparison:
         """The margin of the reference setting, less the nights since."""
         margin = self.reference.margin_nights
         return None if margin is None else margin - self.reference.nights
+
+    @property
+    def is_margin_gone(self) -> bool:
+        """Whether the nights have left less of it than the bench file wants."""
+        left = self.margin_nights_left
+        return left is not None and left < self.bench.description.recovery.least_margin_nights

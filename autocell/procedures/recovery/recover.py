@@ -74,8 +74,7 @@ def _carry_out(course: Course) -> Outcome:
     if away:
         return _restore(course, None)
     if against.within(power):
-        left = against.margin_nights_left
-        if left is not None and left < bench.description.recovery.least_margin_nights:
+        if against.is_margin_gone:
             return _restore(course, power)
         course.after, course.power_after = course.before, power
         return course.so_far(Verdict.UNCHANGED, against.as_it_was(power))
@@ -106,7 +105,7 @@ def _restore(course: Course, power: Ratio | None) -> Outcome:
         (
             "re-centre",
             "between the edges of the plateau",
-            lambda: steps.recentre(at, is_short),
+            lambda: steps.recentre(at, is_short, drifted=course.against.is_margin_gone),
         ),
         ("re-approach", "a short survey, nothing remembered", steps.reapproach),
         ("rebuild from six passes", "from the pattern that is easiest to find", steps.rebuild),

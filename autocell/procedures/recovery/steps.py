@@ -71,17 +71,20 @@ class Steps:
     _found_off: Setting | None = None
     _seen: list[Reading] = field(default_factory=list)
 
-    def recentre(self, at: Setting, is_short: Callable[[Reading], bool]) -> Reached:
+    def recentre(
+        self, at: Setting, is_short: Callable[[Reading], bool], *, drifted: bool = False
+    ) -> Reached:
         """Where the pattern should be: put a beam that the hole cuts, or that a speck may lie in,
         between the edges, then find both edges of the plateau, led by what the reference run
         learned. Where light is lacking between them and there is more to one side, put the beam
         between its edges all the same.
 
-        ``is_short`` says whether a reading lacks light.
+        ``is_short`` says whether a reading lacks light. With ``drifted`` the beam may stand near
+        an edge of the hole even where none is lacking.
         """
         looks: tuple[SideLook, ...] = ()
         reading = self._read_at(at, "where the pattern was")
-        if is_short(reading):
+        if drifted or is_short(reading):
             looks = self._centre(reading, _MOST * self._whole_w, cut_only=True)
             if seems_a_speck(looks):
                 looks = self._centre(reading, _MOST * self._whole_w)
