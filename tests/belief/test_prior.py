@@ -46,25 +46,31 @@ def test_every_bench_within_the_tolerances_is_equally_likely_and_none_beyond_is_
     assert prior.log_density(z) <= prior.allowing(a + 1.0).log_density(z)
 
 
-@pytest.mark.parametrize("allowance", [1.0, 3.0])
-def test_draws_follow_the_density(allowance):
-    prior = PRIOR.allowing(allowance)
+@pytest.mark.parametrize("prior", [PRIOR, PRIOR.allowing(3.0)], ids=["file", "doubted"])
+def test_draws_follow_the_density(prior: Prior) -> None:
     drawn = prior.draw(2000, np.random.default_rng(1))
+    flat = np.broadcast_to(prior.allowance, len(UNKNOWNS))
+    for place, column in enumerate(drawn.T):
+        reach = flat[place] + 8.0 * SHOULDER
+        grid = np.linspace(-reach, reach, 4001)
+        z = np.zeros((len(grid), len(UNKNOWNS)))
+        z[:, place] = grid
+        values = np.exp(prior.log_density(z))
+        cumulative = integrate.cumulative_trapezoid(values, grid, initial=0.0)
+        cumulative /= cumulative[-1]
+        found = stats.kstest(column, lambda x, g=grid, c=cumulative: np.interp(x, g, c))
+        assert found.pvalue > 1e-3
+        # five standard deviations of the shoulder: one draw in a few million lies beyond
+        assert np.abs(column).max() < flat[place] + 5.5 * SHOULDER
 
-    def density(value: float) -> float:
-        z = np.zeros(len(UNKNOWNS))
-        z[0] = value
-        return float(np.exp(prior.log_density(z)))
 
-    reach = allowance + 8.0 * SHOULDER
-    grid = np.linspace(-reach, reach, 4001)
-    values = np.array([density(g) for g in grid])
-    cumulative = integrate.cumulative_trapezoid(values, grid, initial=0.0)
-    cumulative /= cumulative[-1]
-    for column in drawn.T:
-        assert stats.kstest(column, lambda x: np.interp(x, grid, cumulative)).pvalue > 1e-3
-    # five standard deviations of the shoulder: one draw in a few million lies beyond
-    assert np.abs(drawn).max() < allowance + 5.5 * SHOULDER
+def test_where_the_file_is_doubted_its_hole_is_doubted_most() -> None:
+    doubted = PRIOR.allowing(3.0)
+    allowance = dict(zip(doubted.names, np.asarray(doubted.allowance), strict=True))
+    # 15 % of the radius, of which the file allows 1.25 %
+    assert allowance.pop("hole_radius_m") == pytest.approx(12.0)
+    assert set(allowance.values()) == {3.0}
+    assert PRIOR.allowance == 1.0
 
 
 def test_unknowns_are_drawn_independently_of_each_other():

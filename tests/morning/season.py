@@ -41,6 +41,7 @@ from autocell.session.safe import Lines
 from tests.morning.invented import HELSINKI
 
 _EVENING = datetime(2026, 10, 20, 15, 0, tzinfo=UTC)
+FIRST_EVENING = _EVENING.date()
 _DAY_S = 86400.0
 _BENCH = "peat-bog-reference"
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from math import inf
 
 import pytest
@@ -17,7 +17,7 @@ from autocell.outcome import Verdict
 from autocell.report.morning.advice import advice
 from autocell.trends.forecast import Forecast
 from autocell.trends.series import Series, pass_count
-from tests.morning.season import Ageing, Played, Season, nights_since, reflectivity
+from tests.morning.season import FIRST_EVENING, Ageing, Played, Season, nights_since, reflectivity
 
 FILM_PPM = 50.0
 CREEP_UM, FILM_WHILE_IT_CREEPS_PPM = 8.0, 80.0
@@ -96,10 +96,10 @@ def test_nights_on_which_nothing_moved_tell_how_fast_the_light_falls(fading: Sto
 
 def test_the_night_on_which_a_recovery_has_to_act_is_foretold(fading: Story) -> None:
     *calm, acted = fading.nights
-    begun = fading.season.evening["power_fraction"]
-    crossed = next(
-        played.night for played in fading.nights if played.after["power_fraction"] < 0.97 * begun
-    )
+    # in truth the light falls evenly: what the recovery moved cannot have made it cross later
+    left = calm[-1].after["power_fraction"] / fading.season.evening["power_fraction"]
+    lasts = 0.03 / (1.0 - left) * nights_since(FIRST_EVENING, calm[-1].night)
+    crossed = FIRST_EVENING + timedelta(days=round(lasts))
     foretold = [
         (played.night, ahead)
         for played in calm

@@ -13,7 +13,7 @@ from typing import Any, get_args
 import pytest
 import yaml
 from autocell_drivers.lasting_line import RECONNECT_S
-from autocell_drivers.python_object import _CALL_S
+from autocell_drivers.python_parts import CALL_S
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
@@ -179,7 +179,7 @@ def test_the_keys_of_each_driver_are_told(driver: str) -> None:
 def test_the_defaults_of_drivers_are_theirs() -> None:
     told = {row.key: told_default(row) for row in ROWS if of_drivers(row)}
     assert told["reconnect_s"] == RECONNECT_S
-    assert told["call_s"] == _CALL_S
+    assert told["call_s"] == CALL_S
     section = {
         "address": "COM1", "identity": "X", "path": str(ROOT / "configs"),
         "dialect": "plain-motion.yaml",
