@@ -12,6 +12,23 @@ from autocell.bench.trust import Trust, TrustBook
 from autocell.description import BenchDescription
 from autocell.errors import Stopped
 
+Turns = Mapping[str, threading.RLock]
+"""By device: who has it tells that device's axes to stop. Two stops on one line at once would read
+each other's replies, and call axes silent that have stopped."""
+
+_TURN_S = 10.0
+"""How long a stop waits for its turn: a line confirms one or is given up sooner, mostly. After that
+the axes are told all the same. [trade]"""
+
+
+def turns_of(description: BenchDescription) -> Turns:
+    """Turns on the lines of one bench, all free.
+
+    A signal may break off whoever has one between taking it and seeing to its return; that thread
+    can take it again.
+    """
+    return {axis.device: threading.RLock() for axis in description.axes.values()}
+
 
 def _never() -> bool:
     """Stop all of them."""
@@ -38,6 +55,7 @@ class Halting:
         self._under_way = under_way
         self._trust = trust
         self._tell = tell
+        self._turns = turns_of(description)
         self._asked = threading.Event()
         self._begun = threading.Event()
         self._every_axis_told = threading.Event()
@@ -49,7 +67,7 @@ class Halting:
         self._begun.set()
         axes = {name: self._axes[name] for name in names}
         enough = self._asked.is_set if until_asked else _never
-        return stop_together(self._description, axes, enough)
+        return stop_together(self._description, axes, self._turns, enough)
 
     def halted(self) -> None:
         """Halting is over, however it went: whoever asks for a stop now finds none begun."""
@@ -60,7 +78,10 @@ class Halting:
         self._asked.set()
 
     def stop_all(self) -> dict[str, Exception]:
-        """Stop every axis now and refuse every move until :meth:`clear_stop`; who raised what."""
+        """Stop every axis now and refuse every move until :meth:`clear_stop`; who raised what.
+
+        From any thread: those that stop at the same time take turns on each line.
+        """
         self._asked.set()
         failures = self.halt(self._axes)
         for name in self._axes:
@@ -94,18 +115,23 @@ class Halting:
 
 
 def stop_together(
-    description: BenchDescription, axes: Mapping[str, Axis], enough: Callable[[], bool] = _never
+    description: BenchDescription,
+    axes: Mapping[str, Axis],
+    turns: Turns,
+    enough: Callable[[], bool] = _never,
 ) -> dict[str, Exception]:
     """Tell axes to stop, each of them even when another raises; who raised what.
 
     Those of different devices are told at the same time, so that a silent one delays none. Where
     several are on one device, each that :class:`SendsStop` is told before the first has to confirm
-    it. Once there is ``enough``, no more of them.
+    it. On each device whose turn it is: see :data:`Turns`. Once there is ``enough``, no more.
     """
     by_device: dict[str, list[str]] = {}
     for name in axes:
         by_device.setdefault(description.axes[name].device, []).append(name)
     failures: dict[str, Exception] = {}
+    if not by_device:
+        return failures
 
     def send(group: list[str]) -> None:
         for name in group:
@@ -114,7 +140,15 @@ def stop_together(
                 with suppress(Exception):  # what is wrong its confirmation will say
                     axis.send_stop()
 
-    def tell(group: list[str]) -> None:
+    def tell(device: str, group: list[str]) -> None:
+        mine = turns[device].acquire(timeout=_TURN_S)
+        try:
+            tell_each(group)
+        finally:
+            if mine:
+                turns[device].release()
+
+    def tell_each(group: list[str]) -> None:
         if len(group) > 1:
             send(group)
         for name in group:
@@ -125,11 +159,11 @@ def stop_together(
             except Exception as error:
                 failures[name] = error
 
-    first, *others = list(by_device.values()) or [[]]
-    threads = [threading.Thread(target=tell, args=(group,), daemon=True) for group in others]
+    first, *others = by_device.items()
+    threads = [threading.Thread(target=tell, args=other, daemon=True) for other in others]
     for thread in threads:
         thread.start()
-    tell(first)
+    tell(*first)
     for thread in threads:
         thread.join()
     return failures

@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 
 from autocell.bench.bench import Bench
 from autocell.bench.file import line_of, where
-from autocell.bench.halting import stop_together
+from autocell.bench.halting import Turns, stop_together, turns_of
 from autocell.bench.plan import trade
 from autocell.bench.protocols import (
     Axis,
@@ -162,19 +162,22 @@ def _stop_for_certain(
     An interrupt is raised once (see :mod:`autocell.bench.stopping`), so that the second try is
     left in peace.
     """
+    turns = turns_of(description)
     try:
-        _stop(description, bench, axes)
+        _stop(description, bench, axes, turns)
     except BaseException:
-        _stop(description, bench, axes)
+        _stop(description, bench, axes, turns)
         raise
 
 
-def _stop(description: BenchDescription, bench: Bench | None, axes: Mapping[str, Axis]) -> None:
+def _stop(
+    description: BenchDescription, bench: Bench | None, axes: Mapping[str, Axis], turns: Turns
+) -> None:
     if bench is not None:
         bench.stop()
     else:
         # who does not confirm it is not told: the error that broke the opening off is
-        stop_together(description, axes)
+        stop_together(description, axes, turns)
 
 
 def installed(group: str) -> dict[str, EntryPoint]:

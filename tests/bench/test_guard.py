@@ -9,7 +9,7 @@ from typing import ClassVar
 import pytest
 
 from autocell.bench.guard import Guard
-from autocell.bench.halting import stop_together
+from autocell.bench.halting import stop_together, turns_of
 from autocell.bench.trust import Trust
 from autocell.description import BenchDescription, Caps
 from autocell.errors import (
@@ -123,7 +123,7 @@ def test_axes_of_one_controller_are_all_told_before_the_first_has_to_confirm(
     rig: Rig, hurried: dict[str, SteadyAxis]
 ) -> None:
     names = [name for name in hurried if name != "yaw"]
-    assert stop_together(rig.description, hurried) == {}
+    assert stop_together(rig.description, hurried, turns_of(rig.description)) == {}
     told = [*(("sent", name) for name in names), *(("confirmed", name) for name in names)]
     assert Hurried.sent == told
     assert [axis.stops for axis in hurried.values()] == [1] * len(hurried)
@@ -134,12 +134,13 @@ def test_what_is_wrong_with_a_stop_its_confirmation_tells(
 ) -> None:
     hurried["pitch"].send_error = Disconnected("cut")
     hurried["spacing"].stop_error = NoReply("silent")
-    assert set(stop_together(rig.description, hurried)) == {"spacing"}
+    assert set(stop_together(rig.description, hurried, turns_of(rig.description))) == {"spacing"}
     assert [axis.stops for axis in hurried.values()] == [1] * len(hurried)
 
 
 def test_one_axis_alone_is_told_once(rig: Rig, hurried: dict[str, SteadyAxis]) -> None:
-    assert stop_together(rig.description, {"pitch": hurried["pitch"]}) == {}
+    pitch = {"pitch": hurried["pitch"]}
+    assert stop_together(rig.description, pitch, turns_of(rig.description)) == {}
     assert Hurried.sent == [("confirmed", "pitch")]
 
 

@@ -1,0 +1,140 @@
+"""A stop that comes while another is under way, in another thread."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.inprocess import connector
+
+from autocell.bench import halting as module
+from autocell.bench.bench import Bench
+from autocell.bench.clock import RealClock
+from autocell.bench.file import load, shipped
+from autocell.bench.opening import open_bench
+from autocell.bench.protocols import Line, Transport
+from autocell.description import BenchDescription
+from tests.bench.conftest import Rig
+
+_MET_S = 0.3
+"""How long one stop waits for another to come into its way: one that can is there at once."""
+
+_HANGS_S = 30.0
+
+_STOP, _STOP_WHATEVER_MOVES = b" SP\r", b"0 SP\r"
+"""The second is what an axis is sent that has not confirmed the first."""
+
+
+@dataclass
+class MetByAnotherStop:
+    """A line on which, once all axes were told to stop and before the second has confirmed it,
+    somebody else stops the bench as well."""
+
+    inner: Transport
+    said: list[bytes]
+    another: Callable[[], None]
+    confirmed: int = 0
+
+    def write(self, message: bytes) -> None:
+        self.said.append(message)
+        self.inner.write(message)
+
+    def read_until(self, terminator: bytes, deadline: float) -> bytes:
+        if self.said[-1].endswith(_STOP):
+            self.confirmed += 1
+            if self.confirmed == 2:
+                self.another()
+        return self.inner.read_until(terminator, deadline)
+
+    def discard_input(self) -> int:
+        return self.inner.discard_input()
+
+    def close(self) -> None:
+        self.inner.close()
+
+
+def test_two_that_stop_the_same_line_at_once_both_have_it_confirmed() -> None:
+    description, clock = load(shipped("peat-bog")), RealClock()
+    inner = connector(SimulatedBench(description, 3, clock))
+    opened: list[Bench] = []
+    others: list[threading.Thread] = []
+    came: list[dict[str, Exception]] = []
+    said: list[bytes] = []
+
+    def another() -> None:
+        others.append(threading.Thread(target=lambda: came.append(opened[0].stop())))
+        others[0].start()
+        others[0].join(_MET_S)
+
+    def connect(address: str, line: Line) -> Transport:
+        return MetByAnotherStop(inner(address, line), said, another)
+
+    with open_bench(description, clock=clock, connect=connect) as bench:
+        opened.append(bench)
+        came.append(bench.stop())
+        others[0].join()
+    assert came == [{}, {}]
+    assert _STOP_WHATEVER_MOVES not in said
+
+
+def on_two_devices(description: BenchDescription) -> BenchDescription:
+    axes = {
+        name: replace(axis, device="other" if name == "pitch" else axis.device)
+        for name, axis in description.axes.items()
+    }
+    return replace(description, axes=axes)
+
+
+def test_a_stop_waits_for_its_turn_on_one_line_and_tells_the_others_meanwhile(
+    rig_of: Callable[[BenchDescription], Rig], rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = rig_of(on_two_devices(rig.description))
+    stopping, confirmed = threading.Event(), threading.Event()
+
+    def slowly() -> None:
+        if not stopping.is_set():
+            stopping.set()
+            assert confirmed.wait(_HANGS_S)
+
+    monkeypatch.setattr(rig.axes["spacing"], "stop", slowly)
+    first = threading.Thread(target=rig.guard.halting.stop_all)
+    first.start()
+    assert stopping.wait(_HANGS_S)
+    told = rig.axes["yaw"].stops
+    second = threading.Thread(target=rig.guard.halting.stop_all)
+    second.start()
+    second.join(_MET_S)
+    waits = second.is_alive() and rig.axes["yaw"].stops == told
+    elsewhere = rig.axes["pitch"].stops
+    confirmed.set()
+    first.join()
+    second.join()
+    assert waits
+    assert elsewhere == 2
+    assert rig.axes["yaw"].stops == told + 2
+
+
+def test_a_stop_that_nobody_ends_does_not_keep_another_from_telling_the_axes(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "_TURN_S", 0.05)
+    stopping, confirmed = threading.Event(), threading.Event()
+
+    def never() -> None:
+        if not stopping.is_set():
+            stopping.set()
+            assert confirmed.wait(_HANGS_S)
+
+    monkeypatch.setattr(rig.axes["spacing"], "stop", never)
+    first = threading.Thread(target=rig.guard.halting.stop_all)
+    first.start()
+    assert stopping.wait(_HANGS_S)
+    failures = rig.guard.halting.stop_all()
+    told = [axis.stops for name, axis in rig.axes.items() if name != "spacing"]
+    confirmed.set()
+    first.join()
+    assert failures == {}
+    assert all(told)
