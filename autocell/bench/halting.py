@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 
+from autocell.bench.flag import Flag
 from autocell.bench.protocols import Axis, SendsStop
 from autocell.bench.trust import Trust, TrustBook
 from autocell.description import BenchDescription
@@ -56,9 +57,9 @@ class Halting:
         self._trust = trust
         self._tell = tell
         self._turns = turns_of(description)
-        self._asked = threading.Event()
-        self._begun = threading.Event()
-        self._every_axis_told = threading.Event()
+        self._asked = Flag()
+        self._begun = Flag()
+        self._every_axis_told = Flag()
         self._unconfirmed: dict[str, Exception] = {}
 
     def halt(self, names: Iterable[str], *, until_asked: bool = False) -> dict[str, Exception]:

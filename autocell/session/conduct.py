@@ -7,7 +7,6 @@ The run is on disk before a port is opened, and says how it ended whatever happe
 from __future__ import annotations
 
 import contextlib
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
@@ -16,6 +15,7 @@ from typing import Any
 
 from autocell import __version__
 from autocell.bench.bench import Bench
+from autocell.bench.flag import Flag
 from autocell.bench.opening import open_bench
 from autocell.bench.stopping import Interrupts, stop_on_signals
 from autocell.description import BenchDescription
@@ -138,7 +138,7 @@ class _Run:
     bench: Bench | None = None
     _unopened: Mapping[str, str] | None = field(default=None, init=False)
     """Who did not confirm a stop that came before the bench was open; None if none came."""
-    _known: threading.Event = field(default_factory=threading.Event, init=False)
+    _known: Flag = field(default_factory=Flag, init=False)
     """Once the bench is open, or will not be: only then is there somebody to be told to stop."""
 
     def carry_out(self, procedure: Procedure) -> Ended:

@@ -1,15 +1,19 @@
-"""A stop that comes while another is under way, in another thread."""
+"""A stop that comes while another is under way, in another thread or in a signal handler."""
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from types import FrameType
+from typing import Any
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.inprocess import connector
 
+from autocell.bench import flag
 from autocell.bench import halting as module
 from autocell.bench.bench import Bench
 from autocell.bench.clock import RealClock
@@ -17,6 +21,7 @@ from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
 from autocell.bench.protocols import Line, Transport
 from autocell.description import BenchDescription
+from autocell.errors import NoReply, Stopped
 from tests.bench.conftest import Rig
 
 _MET_S = 0.3
@@ -137,4 +142,80 @@ def test_a_stop_that_nobody_ends_does_not_keep_another_from_telling_the_axes(
     confirmed.set()
     first.join()
     assert failures == {}
+    assert all(told)
+
+
+_OF_A_STOP = (module.__file__, flag.__file__, threading.__file__)
+
+
+@dataclass
+class Signals:
+    """At every step of a stop, and of what is set to tell of it, ``come`` is called
+    with the number of the step, as a signal handler would be."""
+
+    come: Callable[[int], None]
+    steps: int = 0
+    inside: bool = field(default=False, init=False)
+
+    def __call__(self, frame: FrameType, _event: str, _argument: Any) -> Any:
+        if not self.inside and frame.f_code.co_filename in _OF_A_STOP:
+            self.inside = True
+            try:
+                self.come(self.steps)
+            finally:
+                self.inside = False
+            self.steps += 1
+        return self
+
+
+def ends(job: Callable[[], object]) -> bool:
+    """Whether a job ends, in a thread of its own that can be left behind."""
+    thread = threading.Thread(target=job, daemon=True)
+    thread.start()
+    thread.join(_HANGS_S)
+    return not thread.is_alive()
+
+
+def test_a_signal_at_any_step_of_a_stop_asks_for_another_and_waits_for_nothing(rig: Rig) -> None:
+    halting = rig.guard.halting
+    signals = Signals(lambda _step: halting.request_stop())
+
+    def stop() -> None:
+        sys.settrace(signals)
+        halting.stop_all()
+        sys.settrace(None)
+
+    assert ends(stop)
+    assert signals.steps > 50
+    assert [axis.stops for axis in rig.axes.values()] == [1] * len(rig.axes)
+
+
+def test_a_stop_that_is_broken_off_at_any_step_can_be_made_again(rig: Rig) -> None:
+    halting = rig.guard.halting
+    rig.axes["yaw"].stop_error = NoReply("silent")
+    broken_off: list[int] = []
+    told: list[bool] = []
+
+    def stop_broken_off_at(step: int) -> bool:
+        def come(now: int) -> None:
+            if now == step:
+                raise Stopped("stopped by SIGINT")
+
+        sys.settrace(Signals(come))
+        try:
+            halting.stop_all()
+        except Stopped:
+            return True
+        finally:
+            sys.settrace(None)
+        return False
+
+    def every_step() -> None:
+        while stop_broken_off_at(len(broken_off)):
+            broken_off.append(len(broken_off))
+            told.append(set(halting.stop_all()) == {"yaw"})
+            halting.clear_stop()
+
+    assert ends(every_step)
+    assert len(broken_off) > 50
     assert all(told)
