@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 
+from autocell.bench.flag import Flag
 from autocell.errors import Stopped, ToldToEnd
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")  # the last where a terminal can hang up
@@ -16,7 +17,7 @@ _BY_HAND = "SIGINT"
 """What a person at the terminal sends. The others come from whatever ends processes: a service
 manager, a machine that shuts down, a terminal that is closed."""
 
-_remembered = threading.Event()
+_remembered = Flag()
 _SIGNALS = tuple(getattr(signal, name) for name in _NAMES if hasattr(signal, name))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 import sys
 import threading
 from collections.abc import Callable
@@ -20,6 +22,7 @@ from autocell.bench.clock import RealClock
 from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
 from autocell.bench.protocols import Line, Transport
+from autocell.bench.stopping import remember_interrupts
 from autocell.description import BenchDescription
 from autocell.errors import NoReply, Stopped
 from tests.bench.conftest import Rig
@@ -219,3 +222,23 @@ def test_a_stop_that_is_broken_off_at_any_step_can_be_made_again(rig: Rig) -> No
     assert ends(every_step)
     assert len(broken_off) > 50
     assert all(told)
+
+
+def test_an_interrupt_while_another_is_remembered_waits_for_nothing() -> None:
+    with remember_interrupts():
+        remember: Any = signal.getsignal(signal.SIGINT)
+
+        def once_more(_step: int) -> None:
+            with contextlib.suppress(KeyboardInterrupt):
+                remember(signal.SIGINT, None)
+
+        signals = Signals(once_more)
+
+        def twice() -> None:
+            sys.settrace(signals)
+            with contextlib.suppress(KeyboardInterrupt):
+                remember(signal.SIGINT, None)
+            sys.settrace(None)
+
+        assert ends(twice)
+    assert signals.steps > 2
