@@ -186,6 +186,12 @@ class AxisDescription:
         return 1.5 * self.backlash + 2.0 * self.repeatability if self.backlash > 0.0 else 0.0
 
     @property
+    def play(self) -> float:
+        """How far it may appear to move at rest, m or rad: what reads nearer stands where it
+        stood."""
+        return max(self.overshoot, 5.0 * self.repeatability)
+
+    @property
     def reach(self) -> tuple[float, float]:
         """Lowest and highest target that an approach from any side keeps within the limits."""
         return (

@@ -97,8 +97,7 @@ class TrustBook:
 
     def tolerance(self, name: str) -> float:
         """How far a resting axis may appear to move, m or rad."""
-        axis = self._axes[name]
-        return max(axis.overshoot, 5.0 * axis.repeatability)
+        return self._axes[name].play
 
     def last_seen(self, name: str) -> float:
         """The last position read; raises KeyError before there is one."""

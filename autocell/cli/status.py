@@ -112,7 +112,7 @@ def _look(bench: Bench, proved: RunRecord | None) -> Now:
             axis.unit,
             positions[name],
             None if there is None else there[name],
-            max(axis.overshoot, 5.0 * axis.repeatability),
+            axis.play,
         )
         for name, axis in bench.description.axes.items()
     )

@@ -182,7 +182,7 @@ def _compare(bench: Bench, known: Mapping[str, Whereabouts], *, after: bool) -> 
         axis, left = bench.description.axes[name], known.get(name)
         if left is None or bench.trust()[name] is Trust.LOST:
             continue
-        play = max(axis.overshoot, 5.0 * axis.repeatability)
+        play = axis.play
         believed = bench.open_loop.left_at(name)
         if believed is not None:
             left = _believed_at(believed, left)

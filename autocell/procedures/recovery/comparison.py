@@ -15,9 +15,6 @@ from autocell.recovery import Condition, Ratio
 _DARK = 0.01
 """Of the laser's power: with less no step finds anything, but a search for the beam."""
 
-_PLAY = 5.0
-"""Repeatabilities within which an axis stands where it stood."""
-
 
 def power_bounds(bench: BenchDescription) -> tuple[float, float]:
     """Between which a power ratio less one counts as nothing.
@@ -62,7 +59,7 @@ class Comparison:
         wanted = bench.description.positions(self.reference.setting)
         stands = bench.positions()
         return any(
-            abs(stands[name] - wanted[name]) > max(axis.overshoot, _PLAY * axis.repeatability)
+            abs(stands[name] - wanted[name]) > axis.play
             for name, axis in bench.description.axes.items()
         )
 
