@@ -19,10 +19,10 @@ from autocell.procedures.ending import (
     refuse_darkness,
     suspicion,
 )
-from autocell.procedures.evidence_delay import DelayWitness
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.settling import locate_beam_edges, margins_at, widest_place
 from autocell.procedures.tuning import Experience, Tuning
+from autocell.procedures.witnesses import witnesses_at_start
 
 _LAUNCH_M = 1e-3
 """What the tolerances of the launch may shift a plateau by, on benches of the usual size."""
@@ -78,7 +78,7 @@ def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
     bench.measure_dark()
     start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")
     refuse_darkness(bench, start)
-    witnesses = DelayWitness.at_start(tuning)
+    witnesses = witnesses_at_start(tuning)
     reach_m = how_far_off(bench.description, pattern)
     prover, arrival = arrive(tuning, pattern.setting, reach_m, witnesses)
     if arrival.proof.proved:

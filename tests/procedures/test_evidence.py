@@ -43,6 +43,7 @@ from autocell.procedures.evidence_delay import (
 )
 from autocell.procedures.proving import compile_proof
 from autocell.procedures.tuning import Tuning
+from autocell.procedures.witnesses import witnesses_at_start
 from autocell.setting import Setting
 
 from .conftest import PASSES, Arrived, arrive, start_tuning
@@ -284,9 +285,9 @@ def test_a_delay_meter_that_goes_away_is_as_if_there_were_none() -> None:
             lambda progress: told.append(progress.text),
             np.random.default_rng(0),
         )
-        assert len(DelayWitness.at_start(tuning)) == 1
+        assert len(witnesses_at_start(tuning)) == 1
         cut.add(WITH_DELAY.devices["phase"].address)
-        assert DelayWitness.at_start(tuning) == ()
+        assert witnesses_at_start(tuning) == ()
         assert bench.read_power("all the same").power_w > 0.0
     assert any(text.startswith("no evidence from the delay") for text in told)
 
@@ -354,7 +355,7 @@ def test_an_axis_that_moved_meanwhile_is_no_missing_delay() -> None:
 
 
 def test_a_bench_without_a_delay_meter_has_no_witness(arrived: Arrived) -> None:
-    assert DelayWitness.at_start(arrived.tuning) == ()
+    assert witnesses_at_start(arrived.tuning) == ()
     assert further_evidence(arrived.tuning, (), arrived.at, arrived.weighing) == ()
 
 

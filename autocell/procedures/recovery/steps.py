@@ -17,13 +17,13 @@ from autocell.procedures.arrival import Arrival, Prover, arrive, centre_of_plate
 from autocell.procedures.change import how_far_off
 from autocell.procedures.edges import Edge
 from autocell.procedures.ending import refuse_darkness
-from autocell.procedures.evidence_delay import DelayWitness
 from autocell.procedures.progress import Listener
 from autocell.procedures.recovery.beam import SideLook, centre_beam, seems_a_speck
 from autocell.procedures.recovery.doubts import doubted, remembered
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.search import BeamSearch, Found
 from autocell.procedures.tuning import READING_NOISE, Experience, Tuning
+from autocell.procedures.witnesses import witnesses_at_start
 from autocell.reading import Reading
 from autocell.recovery import Ratio
 from autocell.setting import Setting
@@ -203,7 +203,7 @@ class Steps:
         )
         for seen in (reading, *self._at_edges()):
             tuning.belief.update(seen)
-        witnesses = DelayWitness.at_start(tuning)
+        witnesses = witnesses_at_start(tuning)
         prover, arrival = arrive(tuning, guess, reach_m, witnesses)
         return Reached(tuning, prover, arrival, prover.edges, looks)
 
