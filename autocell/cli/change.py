@@ -17,8 +17,8 @@ from autocell.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from autocell.cli.session import Finished
     from autocell.description import BenchDescription
+    from autocell.session.conduct import Ended
 
 
 @click.command(short_help="Set the cell to N passes and prove it.")
@@ -78,15 +78,16 @@ def run_change(
     report: Path | None,
     command: str = "change",
     afresh: bool = False,
-) -> Finished:
+) -> Ended:
     """The recorded run of a change, with its progress on standard error.
 
     It starts from what the last proved run of the same bench file learned, unless ``afresh``.
     """
     from autocell.cli import output
     from autocell.cli.progress import shown
-    from autocell.cli.session import Order, conduct
+    from autocell.cli.session import conduct
     from autocell.procedures.change import change_passes
+    from autocell.session.conduct import Order
     from autocell.session.experience import last_experience
 
     arguments: dict[str, object] = {"passes": passes, "seed": seed}
@@ -95,9 +96,10 @@ def run_change(
     if learned_by is not None:
         arguments["learned_by"] = learned_by
         output.say(output.err(), f"Starting from what run {learned_by} learned of this bench.")
-    order = Order(command, description, invocation, arguments, report)
+    order = Order(command, description, arguments=arguments, report=report)
     with shown() as listener:
         return conduct(
+            invocation,
             order,
             lambda bench: change_passes(
                 bench, passes, listener=listener, seed=seed, experience=experience

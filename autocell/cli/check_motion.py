@@ -17,7 +17,7 @@ from autocell.cli import dry_run, output
 from autocell.cli.invocation import Invocation
 from autocell.cli.progress import shown
 from autocell.cli.results import print_finished
-from autocell.cli.session import Order, conduct, looking, print_cautions
+from autocell.cli.session import conduct, looking, print_cautions
 from autocell.description import BenchDescription
 from autocell.errors import Stopped, UsageError
 from autocell.outcome import Outcome, Verdict
@@ -34,6 +34,7 @@ from autocell.procedures.positioning.steps import SHARE, StepsLearned
 from autocell.records import Store
 from autocell.report import words
 from autocell.session.axis_memory import hardware
+from autocell.session.conduct import Order
 
 
 @dataclass(frozen=True)
@@ -58,8 +59,8 @@ def check_the_motion(
     print_cautions(description)
     made: list[MotionChecked] = []
     arguments = {"motion": list(wish.axes) or list(description.axes), "cycles": wish.cycles}
-    order = Order("check", description, invocation, arguments, page=False)
-    finished = conduct(order, _procedure(wish, made))
+    order = Order("check", description, arguments=arguments, page=False)
+    finished = conduct(invocation, order, _procedure(wish, made))
     axes, steps = (made[0].axes, made[0].steps) if made else ((), ())
     keep_measured(invocation, description, finished.outcome, axes, steps)
     if as_json:

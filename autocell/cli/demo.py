@@ -29,7 +29,7 @@ from autocell.cli.simulate import random_seed
 from autocell.errors import DeviceError
 
 if TYPE_CHECKING:
-    from autocell.cli.session import Finished
+    from autocell.session.conduct import Ended
 
 _BENCH = "peat-bog"
 _PATIENCE_S = 15.0
@@ -148,7 +148,7 @@ def _simulator(seed: int, truth: Path) -> Iterator[_Simulator]:
         process.stdout.close()
 
 
-def _about(finished: Finished, seed: int) -> dict[str, Any]:
+def _about(finished: Ended, seed: int) -> dict[str, Any]:
     """What the JSON object of a demo says beyond that of a change."""
     report = None if finished.report is None else str(finished.report.absolute())
     return {"simulated": True, "seed": seed, "report": report}

@@ -17,8 +17,8 @@ from autocell.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from autocell.cli.session import Finished
     from autocell.description import BenchDescription
+    from autocell.session.conduct import Ended
 
 
 @click.command(short_help="Compare with the last proved setting, and restore it.")
@@ -63,19 +63,22 @@ def _run(
     passes: int | None,
     seed: int,
     report: Path | None,
-) -> Finished:
+) -> Ended:
     """The recorded run, with its progress on standard error."""
     from autocell.cli.progress import shown
-    from autocell.cli.session import Order, conduct
+    from autocell.cli.session import conduct
     from autocell.procedures.recovery.recover import recover as procedure
+    from autocell.session.conduct import Order
     from autocell.session.experience import reference_setting
     from autocell.session.safe import safe_first
 
     with safe_first(description):
         reference = reference_setting(invocation.store, description, passes)
     arguments = {"passes": reference.passes, "seed": seed, "reference": reference.run}
-    order = Order("recover", description, invocation, arguments, report)
+    order = Order("recover", description, arguments=arguments, report=report)
     with shown() as listener:
         return conduct(
-            order, lambda bench: procedure(bench, reference, listener=listener, seed=seed)
+            invocation,
+            order,
+            lambda bench: procedure(bench, reference, listener=listener, seed=seed),
         )

@@ -8,13 +8,13 @@ from typing import Any
 from autocell.bench.stopping import stop_on_signals
 from autocell.cli import output
 from autocell.cli.invocation import Invocation
-from autocell.cli.session import Finished
 from autocell.report import print_outcome
+from autocell.session.conduct import Ended
 
 
 def print_finished(
     invocation: Invocation,
-    finished: Finished,
+    finished: Ended,
     as_json: bool,
     more: Mapping[str, Any] | None = None,
 ) -> None:

@@ -4,11 +4,9 @@ end."""
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
+from dataclasses import replace
 
 from autocell.bench.bench import Bench
 from autocell.bench.clock import RealClock
@@ -17,33 +15,13 @@ from autocell.bench.stopping import stop_on_signals
 from autocell.cli import output
 from autocell.cli.invocation import Invocation
 from autocell.description import BenchDescription
-from autocell.outcome import Outcome
 from autocell.records import Store
 from autocell.report import cautions
 from autocell.session import axis_memory
 from autocell.session import conduct as session
 from autocell.session.claim import claim
+from autocell.session.conduct import Ended, Order, Procedure
 from autocell.session.safe import safe_first
-
-
-@dataclass(frozen=True)
-class Order:
-    """What a run was asked to do, and where its report goes, if there is to be one."""
-
-    command: str
-    description: BenchDescription
-    invocation: Invocation
-    arguments: Mapping[str, Any] = field(default_factory=dict)
-    report: Path | None = None
-    page: bool = True
-
-
-@dataclass(frozen=True)
-class Finished:
-    """A run that ended by itself, with its report if that could be written."""
-
-    outcome: Outcome
-    report: Path | None
 
 
 def print_cautions(description: BenchDescription) -> None:
@@ -77,24 +55,18 @@ def looking(
         yield bench
 
 
-def conduct(order: Order, procedure: session.Procedure) -> Finished:
-    """Record a run and carry the procedure out, see :func:`autocell.session.conduct.conduct`.
+def conduct(invocation: Invocation, order: Order, procedure: Procedure) -> Ended:
+    """Record a run in the store of ``invocation`` and carry the procedure out, see
+    :func:`autocell.session.conduct.conduct`; what a watcher should know goes to standard error.
 
-    Whatever ends the procedure is recorded, left in ``order.invocation`` and raised again.
+    Whatever ends the procedure is recorded, left in ``invocation`` and raised again.
     """
-    ended = session.conduct(
-        session.Order(
-            order.command,
-            order.description,
-            order.invocation.store,
-            order.arguments,
-            order.report,
-            page=order.page,
-            tell=lambda text: output.say(output.err(), text, "yellow"),
-        ),
-        procedure,
-    )
-    order.invocation.outcome = ended.outcome
+
+    def tell(text: str) -> None:
+        output.say(output.err(), text, "yellow")
+
+    ended = session.conduct(replace(order, store=invocation.store, tell=tell), procedure)
+    invocation.outcome = ended.outcome
     if ended.error is not None:
         raise ended.error
-    return Finished(ended.outcome, ended.report)
+    return ended

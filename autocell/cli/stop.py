@@ -158,10 +158,11 @@ def accept(
     """
     from autocell.bench.file import load
     from autocell.cli.results import print_finished
-    from autocell.cli.session import Order, conduct
+    from autocell.cli.session import conduct
     from autocell.session.aftermath import positions_accepted
+    from autocell.session.conduct import Order
 
-    order = Order("accept", load(bench), invocation, report=report)
-    finished = conduct(order, positions_accepted)
+    order = Order("accept", load(bench), report=report)
+    finished = conduct(invocation, order, positions_accepted)
     print_finished(invocation, finished, as_json)
     return finished.outcome.verdict.exit_code

@@ -61,13 +61,14 @@ def survey(
     if dry_run:
         return _show(invocation, description, spacings, as_json)
     from autocell.cli.results import print_finished
-    from autocell.cli.session import Order, conduct, print_cautions
+    from autocell.cli.session import conduct, print_cautions
+    from autocell.session.conduct import Order
 
     arguments = {"from_m": spacings[0], "to_m": spacings[-1], "points": points, "seed": seed}
-    order = Order("survey", description, invocation, arguments, report)
+    order = Order("survey", description, arguments=arguments, report=report)
     print_cautions(description)
     made: list[Survey] = []
-    finished = conduct(order, _procedure(spacings, seed, made))
+    finished = conduct(invocation, order, _procedure(spacings, seed, made))
     steps = made[0].steps
     if not as_json:
         _print_steps(steps)
