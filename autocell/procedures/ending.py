@@ -10,6 +10,7 @@ from autocell.belief.alternatives import strained_fit
 from autocell.belief.findings import findings, learned, spacing_and_radii
 from autocell.belief.wrong_way import goes_the_wrong_way
 from autocell.bench.bench import Bench
+from autocell.description import AxisDescription
 from autocell.errors import AutocellError, DeviceError, ReadingError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures import account
@@ -19,7 +20,6 @@ from autocell.procedures.condition import condition_now
 from autocell.procedures.light_search import Light
 from autocell.procedures.tuning import Tuning
 from autocell.procedures.way_back import way_back
-from autocell.procedures.wrong_way import wrong_way
 from autocell.reading import Reading
 
 _LEAST_LIGHT = 0.01
@@ -48,6 +48,15 @@ def suspicion(tuning: Tuning) -> str:
         return ""
     names = ", ".join(f"{name} ({value})" for name, value in strained)
     return f"; a tolerance of the bench file looks wrong: the readings pull {names} beyond it"
+
+
+def wrong_way(axis: AxisDescription) -> str:
+    """That an axis moves the light the other way than the bench file has it, and the cure."""
+    return (
+        f"the light changes along {axis.name} the other way than the bench file has it: write "
+        f"'direction: {-int(axis.section.get('direction', 1))}' in axes.{axis.name}, or turn the "
+        "sign of what it moves"
+    )
 
 
 def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) -> Outcome:

@@ -26,14 +26,13 @@ from autocell.errors import (
     UsageError,
 )
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.ending import back_after, used
+from autocell.procedures.ending import back_after, used, wrong_way
 from autocell.procedures.light_search import Light
 from autocell.procedures.positioning.figures import Positioning
 from autocell.procedures.positioning.light import Approach, Seen, look
 from autocell.procedures.positioning.steps import StepsLearned, learn_steps
 from autocell.procedures.progress import Listener, Progress, nobody
 from autocell.procedures.tuning import READING_NOISE
-from autocell.procedures.wrong_way import wrong_way
 
 PLACES = (0.0, 0.27, 0.49, 0.76, 1.0)
 """Of the targets on the way of an axis: not evenly, so that a periodic error does not hide (ISO
