@@ -12,7 +12,7 @@ from autocell_simulators.faults.scenario import read
 from autocell_simulators.rehearsal.campaign import rehearse_all
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
 from autocell_simulators.rehearsal.code import Code, present_code
-from autocell_simulators.rehearsal.one import Claim, Rehearsal
+from autocell_simulators.rehearsal.one import Guess, Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
 
 from autocell.errors import StoreError, UsageError
@@ -27,7 +27,7 @@ def path(tmp_path: Path) -> Path:
 
 def test_results_come_back_to_the_last_digit(path: Path, plan: Plan, make: Make) -> None:
     results = [
-        make(0, travel_m=0.1 + 0.2, claims=(Claim(1 / 3, 56, 62), Claim(1.0, 62, 62))),
+        make(0, travel_m=0.1 + 0.2, claims=(Guess(1 / 3, 56, 62), Guess(1.0, 62, 62))),
         make(7, passes=None, probability=None, proved=False, margin_low_m=None),
     ]
     file = CampaignFile(path, plan)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from xml.etree import ElementTree
 
-from autocell_simulators.rehearsal.one import Claim, Rehearsal
+from autocell_simulators.rehearsal.one import Guess, Rehearsal
 from autocell_simulators.rehearsal.page import render
 from autocell_simulators.rehearsal.plan import Plan
 from autocell_simulators.rehearsal.summary import summarise
@@ -28,7 +28,7 @@ def figures_of(page: str) -> list[str]:
 
 def test_the_page_needs_no_network_and_shows_three_figures(plan: Plan, make: Make) -> None:
     rehearsals = [
-        make(i, passes=26, true_passes=26, claims=(Claim(0.7, 26, 26),)) for i in range(4)
+        make(i, passes=26, true_passes=26, claims=(Guess(0.7, 26, 26),)) for i in range(4)
     ]
     page = page_of(plan, rehearsals)
     assert figures_of(page) == [

@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable
 
 import pytest
-from autocell_simulators.rehearsal.one import Claim, Rehearsal, Struck
+from autocell_simulators.rehearsal.one import Guess, Rehearsal, Struck
 from autocell_simulators.rehearsal.summary import (
     Fate,
     Survival,
@@ -112,7 +112,7 @@ def test_claims_are_compared_with_the_share_that_was_true(make: Make) -> None:
     # 20 claims at 0.5: 95 % of binomial counts lie between 6 and 14 of 20, since
     # P(X ≤ 5) = 0.0207 and P(X ≤ 14) = 0.9793 (table of the binomial distribution) [mem]
     rehearsals = [
-        make(index, claims=(Claim(0.5, 62, 62 if index < 5 else 56),)) for index in range(20)
+        make(index, claims=(Guess(0.5, 62, 62 if index < 5 else 56),)) for index in range(20)
     ]
     (row,) = reliability(rehearsals)
     assert (row.low, row.high, row.claims) == (0.4, 0.6, 20)
@@ -123,11 +123,11 @@ def test_claims_are_compared_with_the_share_that_was_true(make: Make) -> None:
 
 def test_a_bench_counts_once_a_bin_and_certainty_is_in_the_last(make: Make) -> None:
     claims = (
-        Claim(0.65, 56, 62),
-        Claim(0.75, 62, 62),
-        Claim(0.8, 62, 62),
-        Claim(1.0, 62, 62),
-        Claim(0.9995, 62, 56),
+        Guess(0.65, 56, 62),
+        Guess(0.75, 62, 62),
+        Guess(0.8, 62, 62),
+        Guess(1.0, 62, 62),
+        Guess(0.9995, 62, 56),
     )
     rows = reliability([make(0, claims=claims)])
     assert [(row.low, row.high, row.claimed, row.frequency) for row in rows] == [
@@ -167,7 +167,7 @@ def test_a_user_reads_how_often_a_night_may_fail(make: Make) -> None:
 
 def test_a_broken_limit_and_each_replay_are_printed(make: Make) -> None:
     text = io.StringIO()
-    summary = summarise([make(0, limit_violations=2), make(1, claims=(Claim(0.5, 62, 6),))], 62)
+    summary = summarise([make(0, limit_violations=2), make(1, claims=(Guess(0.5, 62, 6),))], 62)
     print_summary(summary, ["again --only 0", "again --only 1"], Console(file=text, width=120))
     assert "Limits were broken 2 times" in text.getvalue()
     assert "again --only 1" in text.getvalue()

@@ -40,7 +40,7 @@ _BEGAN = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
-class Claim:
+class Guess:
     """At some moment the tool gave ``passes`` this probability; ``true_passes`` were there."""
 
     probability: float
@@ -91,7 +91,7 @@ class Rehearsal:
     margin_before_nights: float | None = None
     margin_nights: float | None = None
     limit_violations: int | None = None
-    claims: tuple[Claim, ...] = ()
+    claims: tuple[Guess, ...] = ()
     struck: tuple[Struck, ...] = ()
 
 
@@ -184,8 +184,8 @@ def _rehearse(
     # With the outcome fixed, outcome and guesses are compared with what is true.
     told = bench.truth_report()
     claims = [
-        Claim(probability, guess, int(optics.exit(positions).passes))
-        for probability, guess, optics, positions in guesses
+        Guess(probability, guessed, int(optics.exit(positions).passes))
+        for probability, guessed, optics, positions in guesses
     ]
     return _compare(index, outcome, told, claims, cpu_s)
 
@@ -224,7 +224,7 @@ def _compare(
     index: int,
     outcome: Outcome,
     truth: dict[str, Any],
-    claims: list[Claim],
+    claims: list[Guess],
     cpu_s: float,
 ) -> Rehearsal:
     proof, path = outcome.proof, outcome.path_length
@@ -232,7 +232,7 @@ def _compare(
     drawn = truth["drawn"]
     mirrors = next((f for f in outcome.findings if f.name == "reflectivity"), None)
     if outcome.passes is not None and proof is not None:
-        claims = [*claims, Claim(proof.probability, outcome.passes, true_passes)]
+        claims = [*claims, Guess(proof.probability, outcome.passes, true_passes)]
     return Rehearsal(
         index=index,
         seed=int(truth["seed"]),
