@@ -74,14 +74,6 @@ class Memory:
         """Inverse (D, D) of the covariance."""
         return np.asarray(np.linalg.inv(self.covariance))
 
-    def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
-        """``count`` benches (count, D)."""
-        stretch = np.sqrt(_DEGREES / rng.chisquare(_DEGREES, count))
-        root = np.linalg.cholesky(self.covariance)
-        return np.asarray(
-            self.mean + stretch[:, None] * (rng.normal(size=(count, len(root))) @ root.T)
-        )
-
     def log_density(self, z: FloatArray) -> FloatArray:
         """Log density of benches (..., D), zero at its peak."""
         off = z - self.mean
