@@ -73,12 +73,12 @@ class AsciiAxis:
         is_relative = self._controller.dialect.move_to is None
         try:
             self._controller.once(move, **fields)
-        except Refused:
+        except Refused as refusal:
             if is_relative:
                 raise
-            # It has accepted nothing. Perhaps it heard something else: few lines notice a flipped
-            # bit. What it refuses twice it means.
-            self._controller.once(move, **fields)
+            # Perhaps it heard something else: few lines notice a flipped bit. What it refuses twice
+            # it means.
+            self._once_more(move, fields, refusal)
         except (NoReply, BadReply):
             if not self._under_way(target):
                 if is_relative:
@@ -136,6 +136,16 @@ class AsciiAxis:
         # asked anew: an axis that was stopped, or turned by hand, is not where it was
         amount = self._units.amount_to_wire(target - self.position())
         return dialect.move_by, {"axis": self._wire, "amount": amount}
+
+    def _once_more(self, move: Phrase, fields: Mapping[str, str], refusal: Refused) -> None:
+        """Send again what was refused. Should it be refused for another reason, the first is told
+        as well: an axis that has moved all the same says of the second only that it is busy."""
+        try:
+            self._controller.once(move, **fields)
+        except Refused as again:
+            if str(again) == str(refusal):
+                raise
+            raise Refused(f"{refusal}; sent once more: {again}") from again
 
     def _under_way(self, target: float) -> bool:
         """Whether a move that was not acknowledged has been accepted all the same."""

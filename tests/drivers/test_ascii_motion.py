@@ -228,6 +228,27 @@ def test_move_that_is_refused_twice_is_meant(bench):
     assert sent(instrument, b"MA") == 2 * [b"1 MA 60.00000"]
 
 
+def test_move_that_is_refused_for_another_reason_the_second_time_tells_the_first_as_well(bench):
+    controller = PlainController()
+    controller.trouble["# MA #"] = [[b"1 ER 6 FAULT\r\n"], [b"1 ER 4 BUSY\r\n"]]
+    device, instrument, _ = bench(controller)
+    axis = device.axis("spacing", SPACING)
+    with pytest.raises(Refused, match=r"in fault.*sent once more.*still moving"):
+        axis.start_move(0.020)
+    assert sent(instrument, b"MA") == 2 * [b"1 MA 20.00000"]
+
+
+def test_move_that_is_refused_twice_for_one_reason_tells_it_once(bench):
+    controller = PlainController()
+    controller.trouble["# MA #"] = 2 * [[b"1 ER 6 FAULT\r\n"]]
+    device, _, _ = bench(controller)
+    axis = device.axis("spacing", SPACING)
+    with pytest.raises(Refused) as refused:
+        axis.start_move(0.020)
+    assert str(refused.value).count("in fault") == 1
+    assert "once more" not in str(refused.value)
+
+
 @pytest.mark.parametrize("reply", [[], [b"1 O"], [b"1 \xff\r\n"]])
 def test_move_whose_acknowledgement_is_lost_is_not_sent_again(bench, reply):
     controller = PlainController()
