@@ -6,6 +6,7 @@ import json
 import os
 import shlex
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -119,6 +120,26 @@ def test_what_cannot_be_rehearsed_is_refused_at_once(
     assert process.returncode == 2
     assert output == ""
     assert said in errors
+    assert not list(tmp_path.rglob("*.jsonl"))
+
+
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [("loft", "no address of a Dask scheduler"), ("PORT", "no Dask scheduler answers there")],
+)
+def test_a_cluster_that_is_not_there_is_one_sentence_and_no_file(
+    environment: dict[str, str], tmp_path: Path, address: str, said: str
+) -> None:
+    pytest.importorskip("distributed")
+    with socket.socket() as closed:
+        closed.bind(("127.0.0.1", 0))
+        address = address.replace("PORT", f"tcp://127.0.0.1:{closed.getsockname()[1]}")
+        process = start(environment, "26", "--bench", "peat-bog", "--dask", address)
+        output, errors = process.communicate(timeout=_PATIENCE_S)
+    assert process.returncode == 2
+    assert output == ""
+    assert said in errors
+    assert len(errors.splitlines()) == 1, errors
     assert not list(tmp_path.rglob("*.jsonl"))
 
 

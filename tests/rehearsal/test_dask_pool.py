@@ -62,20 +62,19 @@ def test_workers_without_the_bench_file_are_refused(cluster: LocalCluster, plan:
         next(on_dask(cluster.scheduler_address)(dataclasses.replace(plan, description=other), [0]))
 
 
-def test_an_address_where_nobody_answers_is_said_so(
-    plan: Plan, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_address_where_nobody_answers_is_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(dask_pool, "_PATIENCE_S", 0.5)
     with socket.socket() as closed:
         closed.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{closed.getsockname()[1]}"
         with pytest.raises(UsageError, match="no Dask scheduler answers"):
-            next(on_dask(address)(plan, [0]))
+            on_dask(address)
 
 
-def test_an_address_of_no_known_kind_is_said_so(plan: Plan) -> None:
-    with pytest.raises(UsageError, match="--dask pigeon://loft"):
-        next(on_dask("pigeon://loft")(plan, [0]))
+@pytest.mark.parametrize("address", ["pigeon://loft", "loft", "tcp://loft:top"])
+def test_what_is_no_address_is_not_taken_for_one_where_nobody_answers(address: str) -> None:
+    with pytest.raises(UsageError, match=f"--dask {address}: no address of a Dask scheduler"):
+        on_dask(address)
 
 
 def test_a_bench_whose_worker_died_is_rehearsed_by_another(

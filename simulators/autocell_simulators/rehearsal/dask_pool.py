@@ -7,6 +7,7 @@ process, so that the processor time it reports is its own: start workers with on
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import threading
 from collections.abc import Generator, Iterable
@@ -33,9 +34,9 @@ def on_dask(address: str) -> CarryOut:
     again is tried once more alone, when all others are done: only one whose workers die then too
     is recorded as failed.
 
-    Raises UsageError when the extra is not installed. The work itself raises UsageError when no
-    scheduler answers, or a worker lacks the bench file or has another version, and Disconnected
-    when the cluster goes away.
+    Raises UsageError when the extra is not installed, ``address`` is none, or no scheduler answers
+    there. The work itself raises UsageError when a worker lacks the bench file or has another
+    version, and Disconnected when the cluster goes away.
     """
     try:
         import distributed  # noqa: F401
@@ -43,7 +44,39 @@ def on_dask(address: str) -> CarryOut:
         raise UsageError(
             "--dask needs dask.distributed, which is not installed: pip install 'autocell[dask]'"
         ) from error
+    _check_address(address)
     return partial(_on_dask, address=address)
+
+
+def _check_address(address: str) -> None:
+    """Before there is a client: one that finds nobody complains once more when it is collected."""
+    from distributed.comm.addressing import get_address_host_port
+
+    try:
+        get_address_host_port(address)
+    except ValueError as error:
+        raise UsageError(
+            f"--dask {address}: no address of a Dask scheduler, which is tcp://HOST:PORT: {error}"
+        ) from error
+    try:
+        asyncio.run(_call_on(address))
+    except (OSError, ValueError) as error:
+        raise _nobody_answers(address, error) from error
+
+
+async def _call_on(address: str) -> None:
+    """Connect as a client does, and leave. Raises OSError."""
+    from distributed.comm.core import connect
+    from distributed.security import Security
+
+    comm = await connect(
+        address, timeout=_PATIENCE_S, **Security().get_connection_args("client")
+    )
+    await comm.close()
+
+
+def _nobody_answers(address: str, error: Exception) -> UsageError:
+    return UsageError(f"--dask {address}: no Dask scheduler answers there: {error}")
 
 
 def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehearsal, None, None]:
@@ -52,7 +85,7 @@ def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehe
     try:
         client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
     except (OSError, ValueError) as error:
-        raise UsageError(f"--dask {address}: no Dask scheduler answers there: {error}") from error
+        raise _nobody_answers(address, error) from error
     with client:
         _check_workers(client, plan)
         futures = {
