@@ -154,6 +154,41 @@ def remember_interrupts() -> Iterator[None]:
         _remembered.clear()
 
 
+class KeptInterrupts:
+    """Whether a SIGINT came while :func:`keep_interrupts` kept it."""
+
+    came = False
+
+    def deliver(self) -> None:
+        """Raise KeyboardInterrupt if one came."""
+        if self.came:
+            raise KeyboardInterrupt
+
+
+@contextmanager
+def keep_interrupts() -> Iterator[KeptInterrupts]:
+    """Within this the first SIGINT waits until it is delivered; the second goes through.
+
+    For the seconds in which a command loads what it needs to say how to go on. Outside the main
+    thread, where Python delivers no signals, it changes nothing.
+    """
+    kept = KeptInterrupts()
+    if threading.current_thread() is not threading.main_thread():
+        yield kept
+        return
+
+    def keep(_number: int, _frame: FrameType | None) -> None:
+        if kept.came:
+            raise KeyboardInterrupt
+        kept.came = True
+
+    before = signal.signal(signal.SIGINT, keep)
+    try:
+        yield kept
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 @contextmanager
 def _no_traceback_of_lost_interrupts() -> Iterator[None]:
     """An interrupt that Python had to drop is dealt with elsewhere; nobody needs its traceback."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from autocell.bench.stopping import keep_interrupts
 from autocell.cli.invocation import Invocation
 from autocell.cli.options import bench_option, json_option, store_option
 
@@ -102,26 +103,34 @@ def rehearse_change(
     """
     if dask is not None and workers is not None:
         raise click.UsageError("--workers is for this machine; a Dask cluster has its own")
-    from autocell_simulators.rehearsal.threads import ONE_THREAD
+    with keep_interrupts() as interrupts:  # until there is a campaign to go on with
+        from autocell_simulators.rehearsal.threads import ONE_THREAD
 
-    os.environ.update(ONE_THREAD)  # before numpy: a bench replayed here is as it was in a worker
-    from autocell_simulators.rehearsal.campaign_file import CampaignFile
-    from autocell_simulators.rehearsal.plan import Plan
+        # before numpy: a bench replayed here is as it was in a worker
+        os.environ.update(ONE_THREAD)
+        from autocell_simulators.rehearsal.campaign_file import CampaignFile
+        from autocell_simulators.rehearsal.plan import Plan
 
-    from autocell.bench.file import load
+        from autocell.bench.file import load
 
-    plan = Plan(load(bench), passes, seed, tolerances, scenario=_scenario(scenario), start=start)
-    if learned_by is not None:
-        plan = _as_believed(plan, store, None if learned_by == _LAST else learned_by)
-    plan.check()  # refused once, not a thousand times
+        plan = Plan(
+            load(bench), passes, seed, tolerances, scenario=_scenario(scenario), start=start
+        )
+        if learned_by is not None:
+            plan = _as_believed(plan, store, None if learned_by == _LAST else learned_by)
+        path = campaign or _new_path(invocation, plan)
     if only is not None:
+        interrupts.deliver()
+        plan.check()
         return _rehearse_one(plan, only, as_json)
-    carry_out = _carry_out(dask, workers)
-    file = CampaignFile(campaign or _new_path(invocation, plan), plan)
     try:
+        interrupts.deliver()
+        plan.check()  # refused once, not a thousand times
+        carry_out = _carry_out(dask, workers)
+        file = CampaignFile(path, plan)
         rehearsals = _rehearse_all(plan, benches, file, carry_out)
     except KeyboardInterrupt:
-        _tell_how_to_resume(command(plan, store), benches, file)
+        _tell_how_to_resume(command(plan, store), benches, CampaignFile(path, plan))
         return _INTERRUPTED
     _print_campaign(plan, command(plan, store), rehearsals, report, as_json)
     _say(f"Results: {file.path.absolute()}")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from autocell.bench.stopping import keep_interrupts
 from autocell.cli.options import bench_option, json_option
 
 if TYPE_CHECKING:
@@ -62,30 +63,34 @@ def rehearse_night(
     with --nights-per-bench several nights share it, each as if there were no other. Ctrl-C leaves a
     file from which it goes on.
     """
-    from autocell_simulators.rehearsal.threads import ONE_THREAD
+    with keep_interrupts() as interrupts:  # until there are nights to go on with
+        from autocell_simulators.rehearsal.threads import ONE_THREAD
 
-    os.environ.update(ONE_THREAD)  # before numpy: a night replayed here is as it was in a worker
-    from autocell_simulators.rehearsal.copies import CAN_COPY
-    from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
-    from autocell_simulators.rehearsal.processes import carry_out, cores
+        # before numpy: a night replayed here is as it was in a worker
+        os.environ.update(ONE_THREAD)
+        from autocell_simulators.rehearsal.copies import CAN_COPY
+        from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
+        from autocell_simulators.rehearsal.processes import carry_out, cores
 
-    from autocell.bench.file import load
-    from autocell.cli import output
-    from autocell.cli.progress import shown
-    from autocell.errors import UsageError
-    from autocell.patterns import choose_pattern
+        from autocell.bench.file import load
+        from autocell.cli import output
+        from autocell.cli.progress import shown
+        from autocell.errors import UsageError
+        from autocell.patterns import choose_pattern
 
-    description = load(bench)
-    choose_pattern(description, passes)
-    if per_bench > 1 and not CAN_COPY:
-        raise UsageError("--nights-per-bench: this system cannot copy a process; leave it at 1")
-    work = Nights(description, passes, seed, per_bench, serious)
+        description = load(bench)
+        choose_pattern(description, passes)
+        if per_bench > 1 and not CAN_COPY:
+            raise UsageError("--nights-per-bench: this system cannot copy a process; leave it at 1")
+        work = Nights(description, passes, seed, per_bench, serious)
+        if only is None:
+            file = NightsFile(path or Path(f"nights-{passes}-{seed}.jsonl"), work)
     if only is not None:
+        interrupts.deliver()
         with shown() as listener:
             night = work.night(only, listener)
         output.print_json(dataclasses.asdict(night))
         return 0
-    file = NightsFile(path or Path(f"nights-{passes}-{seed}.jsonl"), work)
     kept = set(file.results)
     benches = [
         bench
@@ -93,6 +98,7 @@ def rehearse_night(
         if not kept.issuperset(work.of_bench(bench))
     ]
     try:
+        interrupts.deliver()
         _tell(len(kept), nights)
         with closing(carry_out(work, benches, workers or cores())) as results:
             for found in results:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shlex
+import shutil
 import signal
 import socket
 import subprocess
@@ -23,6 +24,7 @@ from autocell_simulators.rehearsal.plan import Plan
 from autocell.bench.file import load, shipped
 from autocell.outcome import Verdict
 
+Make = Callable[..., Rehearsal]
 Comparable = Callable[[Iterable[Rehearsal]], list[Rehearsal]]
 _PATIENCE_S = 600.0
 
@@ -84,6 +86,39 @@ def test_an_interrupted_campaign_goes_on_with_the_command_it_prints(
     assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     kept = CampaignFile(Path(printed[printed.index("--file") + 1]), plan).results
     assert comparable(kept.values()) == in_this_process
+
+
+@pytest.mark.parametrize("what", ["change", "night"])
+def test_an_interrupt_before_anything_began_says_how_to_go_on_as_any_later_one(
+    what: str, tmp_path: Path, environment: dict[str, str], plan: Plan, make: Make
+) -> None:
+    path, bench = tmp_path / "kept.jsonl", tmp_path / "peat-bog.yaml"
+    configs = shipped("peat-bog").parent
+    shutil.copy(configs / "plain-motion.yaml", tmp_path)
+    if what == "change":
+        CampaignFile(path, plan).append(make(0))
+        more = ("--benches", "9")
+    else:
+        night = Night(0, 0, Verdict.UNCHANGED, "calm")
+        NightsFile(path, Nights(plan.description, 26, 5)).append(night)
+        more = ("--nights", "9")
+    os.mkfifo(bench)  # a bench file that is not read before the test has had its way
+    process = start(
+        environment, "26", "--bench", str(bench), "--seed", "5", *more, "--file", str(path),
+        what=what,
+    )  # fmt: skip
+    with bench.open("wb") as opened:  # the command is at its bench file
+        process.send_signal(signal.SIGINT)
+        time.sleep(0.1)
+        opened.write((configs / "peat-bog.yaml").read_bytes())
+    output, errors = process.communicate(timeout=_PATIENCE_S)
+    assert process.returncode == 4
+    assert output == ""
+    assert len(errors.splitlines()) == 2, errors
+    assert "Stopped; 1 of 9" in errors
+    printed = shlex.split(errors.splitlines()[-1])
+    assert printed[:4] == ["autocell", "rehearse", what, "26"]
+    assert printed[-2:] == ["--file", str(path)]
 
 
 def test_one_bench_is_replayed_to_the_last_digit(

@@ -69,9 +69,7 @@ async def _call_on(address: str) -> None:
     from distributed.comm.core import connect
     from distributed.security import Security
 
-    comm = await connect(
-        address, timeout=_PATIENCE_S, **Security().get_connection_args("client")
-    )
+    comm = await connect(address, timeout=_PATIENCE_S, **Security().get_connection_args("client"))
     await comm.close()
 
 
