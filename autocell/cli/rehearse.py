@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
-import sys
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,17 +17,16 @@ from autocell.cli.options import bench_option, json_option, store_option
 
 if TYPE_CHECKING:
     from autocell_simulators.faults.scenario import Scenario
-    from autocell_simulators.rehearsal.campaign import ShowProgress
     from autocell_simulators.rehearsal.campaign_file import CampaignFile
     from autocell_simulators.rehearsal.one import Rehearsal
-    from autocell_simulators.rehearsal.plan import CarryOut, Plan
+    from autocell_simulators.rehearsal.plan import CarryOut, Lost, Plan
     from autocell_simulators.rehearsal.summary import Summary
-    from rich.console import Console
 
 _INTERRUPTED = 4
 """Exit code: held, as after any other interrupt."""
 
-_BETWEEN_LINES_S = 20.0
+_FAILED = 5
+"""Exit code: nothing came back."""
 
 _LAST = "last"
 
@@ -128,13 +124,17 @@ def rehearse_change(
         plan.check()  # refused once, not a thousand times
         carry_out = _carry_out(dask, workers)
         file = CampaignFile(path, plan)
-        rehearsals = _rehearse_all(plan, benches, file, carry_out)
+        lost: list[Lost] = []
+        rehearsals = _rehearse_all(plan, benches, file, carry_out, lost)
     except KeyboardInterrupt:
         _tell_how_to_resume(command(plan, store), benches, CampaignFile(path, plan))
         return _INTERRUPTED
-    _print_campaign(plan, command(plan, store), rehearsals, report, as_json)
+    if rehearsals:
+        _print_campaign(plan, command(plan, store), rehearsals, lost, report, as_json)
+    if lost:
+        _tell_of_lost(command(plan, store), benches, file, lost)
     _say(f"Results: {file.path.absolute()}")
-    return 0
+    return 0 if rehearsals else _FAILED
 
 
 def command(plan: Plan, store: Path | None = None) -> str:
@@ -202,14 +202,15 @@ def _carry_out(dask: str | None, workers: int | None) -> CarryOut:
 
 
 def _rehearse_all(
-    plan: Plan, benches: int, file: CampaignFile, carry_out: CarryOut
+    plan: Plan, benches: int, file: CampaignFile, carry_out: CarryOut, lost: list[Lost]
 ) -> list[Rehearsal]:
     from autocell_simulators.rehearsal.campaign import rehearse_all
 
     from autocell.cli import output
+    from autocell.cli.campaign_progress import campaign_shown
 
-    with _shown(output.err()) as progress:
-        return rehearse_all(plan, benches, file, carry_out, progress)
+    with campaign_shown(output.err()) as progress:
+        return rehearse_all(plan, benches, file, carry_out, progress, lost.append)
 
 
 def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
@@ -225,7 +226,8 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
     with shown() as listener:
         rehearsal = plan.rehearse(index, listener)
     if as_json:
-        output.print_json(dataclasses.asdict(rehearsal))
+        ended = {"ended": fate(rehearsal, plan.passes).value}
+        output.print_json(ended | dataclasses.asdict(rehearsal))
         return 0
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
     table.add_column(style="dim")
@@ -242,14 +244,19 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
 
 
 def _print_campaign(
-    plan: Plan, again: str, rehearsals: list[Rehearsal], report: Path | None, as_json: bool
+    plan: Plan,
+    again: str,
+    rehearsals: list[Rehearsal],
+    lost: list[Lost],
+    report: Path | None,
+    as_json: bool,
 ) -> None:
     from autocell_simulators.rehearsal.summary import summarise
     from autocell_simulators.rehearsal.summary_text import print_summary
 
     from autocell.cli import output
 
-    summary = summarise(rehearsals, plan.passes)
+    summary = summarise(rehearsals, plan.passes, lost)
     replays = [f"{again} --only {rehearsal.index}" for rehearsal in summary.worst]
     if as_json:
         output.print_json({**summary.as_json(), "replay": replays})
@@ -277,54 +284,21 @@ def _write_report(
 def _tell_how_to_resume(again: str, benches: int, file: CampaignFile) -> None:
     path = file.path.absolute()
     _say(f"Stopped; {len(file.results)} of {benches} benches are kept in {path}. To go on:")
-    _say(f"  {again} --benches {benches} --file {shlex.quote(str(path))}")
+    _say(f"  {_going_on(again, benches, file)}")
+
+
+def _tell_of_lost(again: str, benches: int, file: CampaignFile, lost: Sequence[Lost]) -> None:
+    from autocell_simulators.rehearsal.summary_text import lost as in_words
+
+    _say(in_words(lost))
+    _say(f"  {_going_on(again, benches, file)}")
+
+
+def _going_on(again: str, benches: int, file: CampaignFile) -> str:
+    return f"{again} --benches {benches} --file {shlex.quote(str(file.path.absolute()))}"
 
 
 def _say(text: str) -> None:
     from autocell.cli import output
 
     output.say(output.err(), text)
-
-
-@contextmanager
-def _shown(console: Console) -> Iterator[ShowProgress]:
-    """A bar on a terminal; elsewhere a line now and then."""
-    if console.is_terminal:
-        with _bar(console) as progress:
-            yield progress
-        return
-    told_s = float("-inf")
-
-    def tell(done: int, total: int, seconds_left: float | None) -> None:
-        nonlocal told_s
-        now_s = time.monotonic()
-        if done == total or now_s - told_s > _BETWEEN_LINES_S:
-            told_s = now_s
-            print(f"{done} of {total} benches{_left(seconds_left)}", file=sys.stderr, flush=True)
-
-    yield tell
-
-
-@contextmanager
-def _bar(console: Console) -> Iterator[ShowProgress]:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    columns = (
-        TextColumn("benches"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("{task.fields[left]}"),
-    )
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task("", left="")
-
-        def tell(done: int, total: int, seconds_left: float | None) -> None:
-            progress.update(task, completed=done, total=total, left=_left(seconds_left))
-
-        yield tell
-
-
-def _left(seconds_left: float | None) -> str:
-    from autocell.report import words
-
-    return "" if seconds_left is None else f", {words.duration(seconds_left)} left"

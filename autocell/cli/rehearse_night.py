@@ -70,7 +70,9 @@ def rehearse_night(
         os.environ.update(ONE_THREAD)
         from autocell_simulators.rehearsal.copies import CAN_COPY
         from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
+        from autocell_simulators.rehearsal.plan import Lost
         from autocell_simulators.rehearsal.processes import carry_out, cores
+        from autocell_simulators.rehearsal.summary_text import lost as in_words
 
         from autocell.bench.file import load
         from autocell.cli import output
@@ -97,11 +99,15 @@ def rehearse_night(
         for bench in range(-(-nights // per_bench))
         if not kept.issuperset(work.of_bench(bench))
     ]
+    lost: list[Lost] = []
     try:
         interrupts.deliver()
         _tell(len(kept), nights)
         with closing(carry_out(work, benches, workers or cores())) as results:
             for found in results:
+                if isinstance(found, Lost):
+                    lost.append(found)
+                    continue
                 for night in found:
                     if night.index < nights and night.index not in kept:
                         file.append(night)
@@ -109,13 +115,15 @@ def rehearse_night(
     except KeyboardInterrupt:
         _tell_how_to_resume(work, nights, file)
         return _INTERRUPTED
-    found = [file.results[index] for index in range(nights)]
+    found = [file.results[index] for index in range(nights) if index in file.results]
     summary = NightsSummary.of(found, knows_laser=description.reference_meter is not None)
     if as_json:
         output.print_json(dataclasses.asdict(summary))
     else:
         for label, value in summary.rows:
             output.say(output.out(), f"{label}: {value}")
+    if lost:
+        output.say(output.err(), in_words(lost))
     output.say(output.err(), f"Results: {file.path.absolute()}")
     return 0
 

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from autocell_simulators.rehearsal.summary import Fate, Share, share
+from autocell_simulators.rehearsal.shares import Share, share
+from autocell_simulators.rehearsal.summary import Fate
 
 from benchmarks.optimisers.own import OWN
 from benchmarks.optimisers.plan import Entry, entries

@@ -13,7 +13,7 @@ from autocell_simulators.rehearsal.campaign import rehearse_all
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
 from autocell_simulators.rehearsal.code import Code, present_code
 from autocell_simulators.rehearsal.one import Guess, Rehearsal
-from autocell_simulators.rehearsal.plan import Plan
+from autocell_simulators.rehearsal.plan import Lost, Plan
 
 from autocell.errors import StoreError, UsageError
 
@@ -196,6 +196,26 @@ def test_only_what_is_missing_is_carried_out_and_results_come_in_order(
     assert [(done, total) for done, total, _ in told] == [(1, 4), (2, 4), (3, 4), (4, 4)]
     assert told[0][2] is None
     assert told[-1][2] == 0.0
+
+
+def test_a_bench_that_was_lost_is_no_result_and_tried_again(
+    path: Path, plan: Plan, make: Make
+) -> None:
+    def losing(_plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal | Lost, None, None]:
+        for index in indices:
+            yield Lost(index, "killed") if index == 1 else make(index)
+
+    lost: list[Lost] = []
+    results = rehearse_all(plan, 3, CampaignFile(path, plan), losing, tell_lost=lost.append)
+    assert [result.index for result in results] == [0, 2]
+    assert lost == [Lost(1, "killed")]
+
+    def asked_for_it(_plan: Plan, indices: Iterable[int]) -> Generator[Rehearsal, None, None]:
+        assert list(indices) == [1]
+        yield make(1)
+
+    results = rehearse_all(plan, 3, CampaignFile(path, plan), asked_for_it)
+    assert [result.index for result in results] == [0, 1, 2]
 
 
 def test_fewer_benches_than_the_file_has_are_the_first_of_them(

@@ -132,6 +132,7 @@ def test_one_bench_is_replayed_to_the_last_digit(
     assert replayed["seed"] == in_this_process[1].seed
     assert replayed["travel_m"] == in_this_process[1].travel_m
     assert replayed["margin_low_m"] == in_this_process[1].margin_low_m
+    assert replayed["ended"] == "reached and true"
     assert "approach" in errors
 
 

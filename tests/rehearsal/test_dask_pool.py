@@ -11,7 +11,7 @@ import pytest
 from autocell_simulators.rehearsal import dask_pool
 from autocell_simulators.rehearsal.dask_pool import on_dask
 from autocell_simulators.rehearsal.one import Rehearsal
-from autocell_simulators.rehearsal.plan import Plan
+from autocell_simulators.rehearsal.plan import Lost, Plan
 from distributed import LocalCluster
 
 from autocell.errors import UsageError
@@ -86,11 +86,12 @@ def test_a_bench_whose_worker_died_is_rehearsed_by_another(
 
 
 @pytest.mark.thorough
-def test_a_bench_whose_workers_all_die_is_failed_and_no_other(
+def test_a_bench_whose_workers_all_die_is_lost_and_no_other(
     cluster: LocalCluster, deadly: Callable[[bool], Plan]
 ) -> None:
     results = list(on_dask(cluster.scheduler_address)(deadly(False), range(4)))
     reasons = {result.index: result.reason for result in results}
     assert len(results) == 4
+    assert [result.index for result in results if isinstance(result, Lost)] == [2]
     assert "KilledWorker" in reasons.pop(2)
     assert set(reasons.values()) == {"not rehearsed at all"}

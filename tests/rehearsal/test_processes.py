@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from autocell_simulators.rehearsal.one import Rehearsal
-from autocell_simulators.rehearsal.plan import Plan
+from autocell_simulators.rehearsal.plan import Lost, Plan
 from autocell_simulators.rehearsal.processes import carry_out, cores, in_processes
 
 Comparable = Callable[[Iterable[Rehearsal]], list[Rehearsal]]
@@ -41,12 +41,13 @@ def test_killed_workers_cost_no_result(
     assert comparable(done) == in_this_process
 
 
-def test_a_bench_that_kills_its_worker_twice_is_failed_and_no_other(
+def test_a_bench_that_kills_its_worker_twice_is_lost_and_no_other(
     deadly: Callable[[bool], Plan], tmp_path: Path
 ) -> None:
     results = list(in_processes(2)(deadly(False), range(5)))
     reasons = {result.index: result.reason for result in results}
     assert len(results) == 5
+    assert [result.index for result in results if isinstance(result, Lost)] == [2]
     assert "died twice" in reasons.pop(2)
     assert set(reasons.values()) == {"not rehearsed at all"}
     assert (tmp_path / "died").read_text().count("died") == 2

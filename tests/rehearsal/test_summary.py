@@ -8,14 +8,14 @@ from collections.abc import Callable
 
 import pytest
 from autocell_simulators.rehearsal.one import Guess, Rehearsal, Struck
+from autocell_simulators.rehearsal.plan import Lost
+from autocell_simulators.rehearsal.shares import share, upper_bound
 from autocell_simulators.rehearsal.summary import (
     Fate,
     Survival,
     fate,
     reliability,
-    share,
     summarise,
-    upper_bound,
 )
 from autocell_simulators.rehearsal.summary_text import overnight, print_summary
 from rich.console import Console
@@ -163,6 +163,47 @@ def test_a_user_reads_how_often_a_night_may_fail(make: Make) -> None:
     assert "With 95 % confidence" in sentence
     assert "fails to end at 62 passes at most 0.30 % of the time (1 in 334)" in sentence
     assert "a real one can do more" in sentence
+
+
+@pytest.mark.parametrize(
+    ("held", "said"),
+    [
+        # of 200 with 15 held at most 11.35 % fail, of 200 with 10 held at most 8.33 % [calc]
+        (10, "% of the time (1 in 12), and is left"),
+        (15, "% of the time, and is left"),
+    ],
+)
+def test_one_in_so_many_is_said_only_where_it_is_finer_than_the_percentage(
+    make: Make, held: int, said: str
+) -> None:
+    rehearsals = [make(index, **HELD if index < held else {}) for index in range(200)]
+    assert said in overnight(summarise(rehearsals, 62))
+
+
+def printed(rehearsals: list[Rehearsal], lost: tuple[Lost, ...] = ()) -> str:
+    text = io.StringIO()
+    summary = summarise(rehearsals, 62, lost)
+    print_summary(summary, ["again"] * len(summary.worst), Console(file=text, width=300))
+    return text.getvalue()
+
+
+def test_where_none_was_bad_none_is_called_the_worst(make: Make) -> None:
+    assert "All were reached and true; those that took the most readings" in printed([make(0)])
+    for bad in ({"limit_violations": 1}, HELD, {"true_passes": 56}):
+        assert "The worst, and how" in printed([make(0), make(1, **bad)])
+
+
+def test_benches_that_never_came_back_are_said_and_enter_no_bound(make: Make) -> None:
+    rehearsals = [make(index) for index in range(20)]
+    lost = (Lost(21, "its process died"), Lost(20, "its process died"))
+    text = printed(rehearsals, lost)
+    assert "Not counted, here or in any bound: 2 that never came back (number 20, 21)" in text
+    assert "its process died" in text
+    assert "never came back" not in printed(rehearsals)
+    counted = summarise(rehearsals, 62, lost).as_json()
+    assert counted["lost"] == [20, 21]
+    assert counted["failure_upper95"] == upper_bound(0, 20)
+    assert counted["benches"] == 20
 
 
 def test_a_broken_limit_and_each_replay_are_printed(make: Make) -> None:

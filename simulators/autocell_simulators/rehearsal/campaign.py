@@ -8,7 +8,7 @@ from contextlib import closing
 
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
 from autocell_simulators.rehearsal.one import Rehearsal
-from autocell_simulators.rehearsal.plan import CarryOut, Plan
+from autocell_simulators.rehearsal.plan import CarryOut, Lost, Plan
 
 ShowProgress = Callable[[int, int, float | None], None]
 """Told how many benches are done, of how many, and how many seconds are left, if that is known."""
@@ -18,16 +18,22 @@ def unseen(done: int, total: int, seconds_left: float | None) -> None:
     """Progress that nobody looks at."""
 
 
+def forget(lost: Lost) -> None:
+    """A loss that nobody counts."""
+
+
 def rehearse_all(
     plan: Plan,
     benches: int,
     file: CampaignFile,
     carry_out: CarryOut,
     progress: ShowProgress = unseen,
+    tell_lost: Callable[[Lost], None] = forget,
 ) -> list[Rehearsal]:
-    """The results of benches 0 to ``benches`` − 1, in that order.
+    """The results of benches 0 to ``benches`` − 1, in that order, but for those that were lost.
 
-    What ``file`` has already is not done again. Whatever interrupts this leaves a file from
+    What ``file`` has already is not done again. It keeps nothing of a bench that was lost, so that
+    going on tries it again. Whatever interrupts this leaves a file from
     which the same call goes on. Raises UsageError before anything is done where some are missing
     and other code has made the rest.
     """
@@ -38,8 +44,11 @@ def rehearse_all(
     progress(benches - len(missing), benches, None)
     with closing(carry_out(plan, missing)) as results:
         for count, rehearsal in enumerate(results, start=1):
-            file.append(rehearsal)
+            if isinstance(rehearsal, Lost):
+                tell_lost(rehearsal)
+            else:
+                file.append(rehearsal)
             left = len(missing) - count
             per_bench_s = (time.monotonic() - began_s) / count
             progress(benches - left, benches, left * per_bench_s)
-    return [file.results[index] for index in range(benches)]
+    return [file.results[index] for index in range(benches) if index in file.results]

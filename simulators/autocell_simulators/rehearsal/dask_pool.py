@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from autocell import __version__
 from autocell.errors import Disconnected, UsageError
 from autocell_simulators.rehearsal.one import Rehearsal
-from autocell_simulators.rehearsal.plan import CarryOut, Plan
+from autocell_simulators.rehearsal.plan import CarryOut, Lost, Plan
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -32,7 +32,7 @@ def on_dask(address: str) -> CarryOut:
 
     Dask sends the work of a dead worker to another one. A bench whose workers died again and
     again is tried once more alone, when all others are done: only one whose workers die then too
-    is recorded as failed.
+    is lost.
 
     Raises UsageError when the extra is not installed, ``address`` is none, or no scheduler answers
     there. The work itself raises UsageError when a worker lacks the bench file or has another
@@ -77,7 +77,9 @@ def _nobody_answers(address: str, error: Exception) -> UsageError:
     return UsageError(f"--dask {address}: no Dask scheduler answers there: {error}")
 
 
-def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehearsal, None, None]:
+def _on_dask(
+    plan: Plan, indices: Iterable[int], address: str
+) -> Generator[Rehearsal | Lost, None, None]:
     from distributed import Client, KilledWorker, as_completed
 
     try:
@@ -97,11 +99,11 @@ def _on_dask(plan: Plan, indices: Iterable[int], address: str) -> Generator[Rehe
                 # it may only have been beside the one that killed the worker
                 under_suspicion.append(futures[future])
             else:
-                yield _outcome(plan, futures[future], future, address)
+                yield _outcome(futures[future], future, address)
             future.release()
         for index in under_suspicion:
             alone = client.submit(_rehearse, plan, index, pure=False)
-            yield _outcome(plan, index, alone, address)
+            yield _outcome(index, alone, address)
             alone.release()
 
 
@@ -117,13 +119,13 @@ def _trouble(future: Future, address: str) -> BaseException | None:
     return trouble
 
 
-def _outcome(plan: Plan, index: int, future: Future, address: str) -> Rehearsal:
+def _outcome(index: int, future: Future, address: str) -> Rehearsal | Lost:
     """What a rehearsal on the cluster came to."""
     trouble = _trouble(future, address)
     if trouble is None:
         rehearsal: Rehearsal = future.result()
         return rehearsal
-    return plan.failed(index, f"{type(trouble).__name__}: {trouble}")
+    return Lost(index, f"{type(trouble).__name__}: {trouble}")
 
 
 def _check_workers(client: Client, plan: Plan) -> None:

@@ -17,7 +17,6 @@ from autocell.errors import StoreError, UsageError
 from autocell.outcome import Verdict
 from autocell.procedures.progress import Listener, nobody
 from autocell_simulators.rehearsal.night import NIGHTS, Night, rehearse_nights
-from autocell_simulators.rehearsal.one import bench_seed
 from autocell_simulators.rehearsal.plan import Plan
 
 
@@ -39,14 +38,6 @@ class Nights:
     def rehearse(self, index: int) -> list[Night]:
         """All nights of bench number ``index``."""
         return self._on(index, self.of_bench(index))
-
-    def failed(self, index: int, reason: str) -> list[Night]:
-        """What is recorded of a bench that never came back."""
-        seed = bench_seed(self.seed, index)
-        return [
-            Night(night, seed, Verdict.FAILED, reason, wanted_passes=self.passes)
-            for night in self.of_bench(index)
-        ]
 
     def of_bench(self, index: int) -> range:
         """Numbers of the nights of a bench."""

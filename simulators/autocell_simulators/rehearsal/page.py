@@ -45,6 +45,7 @@ def _header(plan: Plan, summary: Summary, title: str) -> str:
     bad = summary.wrong.count or summary.limit_violations
     all_reached = summary.reached_true.count == summary.benches
     state = "failure" if bad else "success" if all_reached else "partly"
+    lost = f'<p class="note">{escape(text.lost(summary.lost))}</p>\n' if summary.lost else ""
     broken = (
         f'<p class="note caution">{escape(text.limits(summary))}</p>'
         if summary.limit_violations
@@ -54,7 +55,7 @@ def _header(plan: Plan, summary: Summary, title: str) -> str:
 <p class="bench">Rehearsals · {escape(plan.description.name)}</p>
 <h1><span class="state {state}"></span>{escape(title)}</h1>
 <p>{escape(text.overnight(summary))}</p>
-{broken}
+{lost}{broken}
 <p class="note">Every bench here was simulated: drawn from {_whence(plan)},
 with effects that the tool does not know of. No light was measured.</p>
 </header>
@@ -94,7 +95,7 @@ def _worst(summary: Summary, replays: Sequence[str]) -> str:
         for rehearsal, replay in zip(summary.worst, replays, strict=True)
     ]
     head = ("Ended", "True passes", "Readings", "Reason", "To see it again")
-    return _section("The worst", _table(rows, head))
+    return _section(text.worst_heading(summary), _table(rows, head))
 
 
 def _footer(plan: Plan) -> str:

@@ -60,7 +60,7 @@ class Plan:
         )
 
     def failed(self, index: int, reason: str) -> Rehearsal:
-        """What is recorded of a bench whose rehearsal never came back."""
+        """A rehearsal of which nothing is known but why it failed."""
         return failed(self.seed, index, reason)
 
     def warm_up(self) -> None:
@@ -73,5 +73,16 @@ class Plan:
             SimulatedBench(self.description, 0, VirtualClock()).truth_report()
 
 
-CarryOut = Callable[[Plan, Iterable[int]], Generator[Rehearsal, None, None]]
+@dataclass(frozen=True)
+class Lost:
+    """Bench number ``index`` never came back from whoever rehearsed it, and why.
+
+    That is no result: a machine that is short of memory would look like a bench that fails.
+    """
+
+    index: int
+    reason: str
+
+
+CarryOut = Callable[[Plan, Iterable[int]], Generator[Rehearsal | Lost, None, None]]
 """Rehearses the benches with these indices and yields each as it is done, in any order."""

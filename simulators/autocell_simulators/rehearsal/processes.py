@@ -16,7 +16,7 @@ from functools import partial
 from multiprocessing.connection import Connection
 from typing import Any, Protocol, TypeVar
 
-from autocell_simulators.rehearsal.plan import CarryOut
+from autocell_simulators.rehearsal.plan import CarryOut, Lost
 from autocell_simulators.rehearsal.threads import ONE_THREAD
 
 R = TypeVar("R")
@@ -28,10 +28,6 @@ class Work(Protocol[R_co]):
 
     def rehearse(self, index: int) -> R_co:
         """Bench number ``index``; raises nothing."""
-        ...
-
-    def failed(self, index: int, reason: str) -> R_co:
-        """What is recorded of one that never came back."""
         ...
 
     def warm_up(self) -> None:
@@ -53,18 +49,20 @@ def in_processes(workers: int) -> CarryOut:
     """Carry rehearsals out in ``workers`` processes, each with one thread.
 
     When a process dies, every bench that was under way is rehearsed again, alone: the one that
-    kills its process then too is recorded as failed, and the others are not blamed for it.
+    kills its process then too is lost, and the others are not blamed for it.
     """
     return partial(carry_out, workers=workers)
 
 
-def carry_out(work: Work[R], indices: Iterable[int], workers: int) -> Generator[R, None, None]:
+def carry_out(
+    work: Work[R], indices: Iterable[int], workers: int
+) -> Generator[R | Lost, None, None]:
     """Rehearse benches in worker processes, as :func:`in_processes` says; each as it is done."""
     waiting, suspects = deque(indices), deque[int]()
     while waiting or suspects:
         if suspects:
             for index in (yield from _until_one_dies(work, suspects, 1)):
-                yield work.failed(index, _DIED_TWICE)
+                yield Lost(index, _DIED_TWICE)
         else:
             suspects += yield from _until_one_dies(work, waiting, workers)
 

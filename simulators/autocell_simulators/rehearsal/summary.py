@@ -8,12 +8,13 @@ from enum import Enum
 from typing import Any
 
 import numpy as np
-from scipy.stats import binom, binomtest
+from scipy.stats import binom
 
 from autocell.outcome import Verdict
 from autocell_simulators.rehearsal.one import Rehearsal
+from autocell_simulators.rehearsal.plan import Lost
+from autocell_simulators.rehearsal.shares import CONFIDENCE, Share, share, upper_bound
 
-CONFIDENCE = 0.95
 WORST = 10
 RELIABILITY_EDGES = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.99, 0.999, 1.0)
 """Bins of claimed probability; certainty is in the last one."""
@@ -28,28 +29,6 @@ class Fate(Enum):
     FAILED = "failed"
     HELD = "held"
     REACHED_TRUE = "reached and true"
-
-
-@dataclass(frozen=True)
-class Share:
-    """``count`` ``of`` so many, with two-sided 95 % bounds on the share behind it.
-
-    Clopper and Pearson, Biometrika 26, 404 (1934): exact for a binomial count.
-    """
-
-    count: int
-    of: int
-    low95: float
-    high95: float
-
-    @property
-    def share(self) -> float:
-        """The observed one."""
-        return self.count / self.of
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain JSON values."""
-        return {"share": self.share, **vars(self)}
 
 
 @dataclass(frozen=True)
@@ -138,11 +117,20 @@ class Summary:
     limit_violations: int
     survived: tuple[Survival, ...]
     worst: tuple[Rehearsal, ...]
+    lost: tuple[Lost, ...] = ()
+
+    @property
+    def none_is_bad(self) -> bool:
+        """Whether the worst only took the most readings."""
+        return self.reached_true.count == self.benches and not self.limit_violations
 
     def as_json(self) -> dict[str, Any]:
-        """Counts, their shares, and the rest as plain JSON values; ``worst`` is seeds.
+        """Counts, their shares, and the rest as plain JSON values.
 
-        Readings are those that the proof took, and in all: with the ones for the margin.
+        ``worst`` is seeds: those that broke limits or were not reached and true first, then those
+        that took the most readings. ``lost`` is the indices of benches that never came back, which
+        nothing else counts. Readings are those that the proof took, and in all: with the ones for
+        the margin.
         """
         fates = {
             "reached_true": self.reached_true,
@@ -180,6 +168,7 @@ class Summary:
             "limit_violations": self.limit_violations,
             "survived": [vars(row) for row in self.survived],
             "worst": [rehearsal.seed for rehearsal in self.worst],
+            "lost": sorted(lost.index for lost in self.lost),
         }
 
 
@@ -194,8 +183,8 @@ def fate(rehearsal: Rehearsal, wanted: int) -> Fate:
     return Fate.HELD if rehearsal.verdict is Verdict.HELD else Fate.FAILED
 
 
-def summarise(rehearsals: Sequence[Rehearsal], wanted: int) -> Summary:
-    """Count a campaign that changed to ``wanted`` passes.
+def summarise(rehearsals: Sequence[Rehearsal], wanted: int, lost: Sequence[Lost] = ()) -> Summary:
+    """Count a campaign that changed to ``wanted`` passes; those that were ``lost`` are only named.
 
     Costs are taken over every bench for which they are known, whatever it came to. Margins and
     path lengths are compared where the wanted count was reached and true. Failure is everything
@@ -247,6 +236,7 @@ def summarise(rehearsals: Sequence[Rehearsal], wanted: int) -> Summary:
         limit_violations=sum(r.limit_violations or 0 for r in rehearsals),
         survived=survival(rehearsals, wanted),
         worst=_worst(rehearsals, wanted),
+        lost=tuple(lost),
     )
 
 
@@ -260,18 +250,6 @@ def survival(rehearsals: Iterable[Rehearsal], wanted: int) -> tuple[Survival, ..
         Survival(fault, len(of), of.count(Fate.REACHED_TRUE), len(of) - of.count(Fate.WRONG))
         for fault, of in sorted(ends.items())
     )
-
-
-def share(count: int, of: int) -> Share:
-    """The share with its bounds. Raises ValueError for a share of nothing."""
-    bounds = binomtest(count, of).proportion_ci(CONFIDENCE, method="exact")
-    return Share(count, of, float(bounds.low), float(bounds.high))
-
-
-def upper_bound(count: int, of: int) -> float:
-    """One-sided 95 % upper confidence bound on a probability (Clopper–Pearson)."""
-    bounds = binomtest(count, of, alternative="less").proportion_ci(CONFIDENCE, method="exact")
-    return float(bounds.high)
 
 
 def reliability(rehearsals: Iterable[Rehearsal]) -> tuple[ReliabilityBin, ...]:

@@ -11,7 +11,9 @@ from rich.text import Text
 
 from autocell.report import words
 from autocell_simulators.rehearsal.one import Rehearsal
-from autocell_simulators.rehearsal.summary import Errors, Share, Spread, Summary, fate
+from autocell_simulators.rehearsal.plan import Lost
+from autocell_simulators.rehearsal.shares import Share
+from autocell_simulators.rehearsal.summary import Errors, Spread, Summary, fate
 
 
 def print_summary(summary: Summary, replays: Sequence[str], console: Console) -> None:
@@ -21,6 +23,8 @@ def print_summary(summary: Summary, replays: Sequence[str], console: Console) ->
     console.print(Text(overnight(summary)))
     if summary.limit_violations:
         console.print(Text(limits(summary), style="bold red"))
+    if summary.lost:
+        console.print(Text(lost(summary.lost), style="yellow"))
     for heading, rows in (
         ("", fate_rows(summary)),
         ("", cost_rows(summary)),
@@ -50,6 +54,17 @@ def overnight(summary: Summary) -> str:
         f"at most {percent(failure)} of the time{_one_in(failure)}, and is left with a false "
         f"claim at most {percent(wrong)} of the time{_one_in(wrong)}. This holds for what the "
         "simulated bench can do wrong; a real one can do more."
+    )
+
+
+def lost(benches: Sequence[Lost]) -> str:
+    """What is not counted, and why."""
+    numbers = ", ".join(str(one.index) for one in sorted(benches, key=lambda one: one.index)[:10])
+    more = ", ..." if len(benches) > 10 else ""
+    return (
+        f"Not counted, here or in any bound: {len(benches)} that never came back "
+        f"(number {numbers}{more}): {benches[0].reason}. A machine that is short "
+        "of memory does this too; going on from the file rehearses them again."
     )
 
 
@@ -147,6 +162,13 @@ def reliability_rows(summary: Summary) -> list[tuple[str, ...]]:
 RELIABILITY_HEAD = ("Claimed", "Benches", "Mean claimed", "True", "95 % band", "")
 
 
+def worst_heading(summary: Summary) -> str:
+    """What the worst are."""
+    if summary.none_is_bad:
+        return "All were reached and true; those that took the most readings"
+    return "The worst"
+
+
 def worst_row(rehearsal: Rehearsal, wanted: int) -> tuple[str, str, str, str]:
     """Fate, true count, readings, reason."""
     return (
@@ -167,7 +189,8 @@ def percent(share: float) -> str:
 
 
 def _one_in(bound: float) -> str:
-    return f" (1 in {math.floor(1.0 / bound)})" if bound < 0.5 else ""
+    """Left out where so coarse a number would say something else than the percentage."""
+    return f" (1 in {math.floor(1.0 / bound)})" if bound <= 0.1 else ""
 
 
 def _spread(spread: Spread, form: str, scale: float = 1.0) -> str:
@@ -212,7 +235,7 @@ def _print_reliability(summary: Summary, console: Console) -> None:
 
 def _print_worst(summary: Summary, replays: Sequence[str], console: Console) -> None:
     console.print()
-    console.print(Text("The worst, and how to see each again", style="dim"))
+    console.print(Text(f"{worst_heading(summary)}, and how to see each again", style="dim"))
     for rehearsal, replay in zip(summary.worst, replays, strict=True):
         end, true_passes, readings, reason = worst_row(rehearsal, summary.passes)
         console.print(Text(f"{end}, {true_passes} passes in truth, {readings} readings: {reason}"))
