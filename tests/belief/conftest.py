@@ -12,6 +12,7 @@ from autocell.belief.model import BenchModel
 from autocell.belief.population import Belief
 from autocell.belief.unknowns import FloatArray, Prior
 from autocell.bench.file import load, shipped
+from autocell.description import BenchDescription
 from autocell.patterns import choose_pattern
 from autocell.reading import Reading
 from autocell.setting import Setting
@@ -25,9 +26,9 @@ TARGET = choose_pattern(PEAT_BOG, PASSES).setting
 SHIFTS_M = (-3e-3, -1.6e-3, 0.0, 1.2e-3, 2.4e-3, -2.2e-3, 1.8e-3, -0.8e-3)
 
 
-def a_model(*unknown: str, max_passes: int = 112) -> BenchModel:
-    """A model of the shipped bench; with names, everything else is known exactly."""
-    model = BenchModel(PEAT_BOG, max_passes=max_passes)
+def a_model(*unknown: str, max_passes: int = 112, bench: BenchDescription = PEAT_BOG) -> BenchModel:
+    """A model of a bench; with names, everything else is known exactly."""
+    model = BenchModel(bench, max_passes=max_passes)
     if unknown:
         known = [
             replace(u, tolerance=u.tolerance * (u.name in unknown)) for u in model.prior.unknowns
