@@ -28,6 +28,11 @@ _NAMED = 3
 _HOPELESS = 60.0
 """Log units behind, after the first steps of its climb, at which a rival is left where it is."""
 
+_MANY, _FAR_BEHIND = 150, 2.0 * _HOPELESS
+"""Benches that climb at once, from which on time is saved on those that are so many log units
+behind: after one step, or when the last weighing ended. With wide tolerances there are hundreds of
+pass counts, most of which nothing speaks for."""
+
 
 @dataclass(frozen=True)
 class Alternative:
@@ -44,16 +49,20 @@ class Alternative:
 
 @dataclass(frozen=True)
 class Weighing:
-    """The best fit (D,) of the favoured pass count, and its rivals, the closest first."""
+    """The best fit (D,) of the favoured pass count, and its rivals, the closest first; and whether
+    so ``many`` benches had to climb that those far behind were given up early."""
 
     passes: int
     z: FloatArray
     rivals: tuple[Alternative, ...]
+    many: bool = False
 
     @property
     def fits(self) -> tuple[FloatArray, ...]:
-        """The best fit (D,) of every pass count."""
-        return (self.z, *(rival.z for rival in self.rivals))
+        """The best fit (D,) of every pass count; where there were :data:`_MANY`, of those that are
+        not far behind."""
+        most = _FAR_BEHIND if self.many else np.inf
+        return (self.z, *(rival.z for rival in self.rivals if rival.log_odds <= most))
 
     @property
     def closest(self) -> float:
@@ -89,13 +98,15 @@ def weigh(
     model, evidence = belief.model, belief.evidence
     prior = model.prior.allowing(ALLOWANCE)
 
-    def climbed(z: FloatArray, shown: IntArray, steps: int) -> Fit:
-        return climb(model, prior, evidence, z, showing=(at, shown), steps=steps)
+    def climbed(z: FloatArray, shown: IntArray, steps: int, *, many: bool = False) -> Fit:
+        behind = (shown == passes, _FAR_BEHIND) if many else None
+        return climb(model, prior, evidence, z, showing=(at, shown), steps=steps, behind=behind)
 
     z, shown = _starts(belief, prior, at, passes, rng, found_before)
     keep = _best_of_each(shown, score(model, prior, evidence, z), _STARTS)
     shown = shown[keep]
-    fit = climbed(z[keep], shown, steps=3)
+    many = len(keep) > _MANY
+    fit = climbed(z[keep], shown, steps=3, many=many)
     keep = _best_of_each(shown, fit.log_posterior, _KEPT)
     z, height, shown = fit.z[keep], fit.log_posterior[keep], shown[keep]
     ours = height[shown == passes].max(initial=-np.inf)
@@ -111,7 +122,7 @@ def weigh(
         for k in order
         if shown[k] != passes
     ]
-    return Weighing(passes, best, tuple(sorted(rivals, key=lambda rival: rival.log_odds)))
+    return Weighing(passes, best, tuple(sorted(rivals, key=lambda rival: rival.log_odds)), many)
 
 
 def _starts(

@@ -49,11 +49,13 @@ def climb(
     *,
     showing: tuple[Setting, ArrayLike] | None = None,
     steps: int = 12,
+    behind: tuple[ArrayLike, float] | None = None,
 ) -> Fit:
     """Improve the benches ``z`` (K, D) by at most ``steps`` steps each; none gets worse.
 
     With ``showing`` a bench only takes steps after which it still shows that number of passes,
-    one for all or one for each, at that setting.
+    one for all or one for each, at that setting. With ``behind`` one that is further than so many
+    log units behind the best of some (K,) after its first step is left there.
     """
     z = z.copy()
     if showing is not None:
@@ -62,7 +64,7 @@ def climb(
     best = score(model, prior, evidence, z)
     damping = np.full(len(z), 1e-2)
     stalled = np.zeros(len(z), dtype=np.int64)
-    for _ in range(steps):
+    for number in range(steps):
         active = np.flatnonzero(stalled < _PATIENCE)
         if active.size == 0:
             break
@@ -83,6 +85,10 @@ def climb(
         damping[active] *= np.where(better & (share == 0), 0.25, np.where(better, 1.0, 4.0))
         worth = better & (gain > _GAINED)
         stalled[active] = np.where(worth, 0, stalled[active] + np.where(better, 2, 1))
+        if behind is not None and number == 0:
+            leading, most = behind
+            leader = best[np.asarray(leading)].max(initial=-np.inf)
+            stalled[best < leader - most] = _PATIENCE
     return Fit(z, best)
 
 

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from autocell.belief import alternatives
 from autocell.belief.alternatives import ALLOWANCE, Alternative, Weighing, weigh
 from autocell.belief.best_fit import climb
 from autocell.belief.likelihood import Evidence
@@ -174,6 +175,25 @@ def test_a_rival_that_was_found_once_is_not_lost_by_chance():
     assert found < 0.1
     assert missed > 10.0, "nothing to lose with these draws: choose another seed"
     assert against_94(0, weighing.fits)[0] < 0.1
+
+
+def test_giving_up_those_far_behind_where_there_are_many_loses_no_close_rival(monkeypatch):
+    model = a_model()
+    bench = model.prior.draw(1, np.random.default_rng(4))[0]
+    belief = believing(model, readings_of(model, bench, [beside(s) for s in SHIFTS_M[:5]]))
+
+    monkeypatch.setattr(alternatives, "_FAR_BEHIND", 50.0)  # here none is as far as in wide files
+
+    def close(many: int) -> tuple[list[tuple[int, float]], Weighing]:
+        monkeypatch.setattr(alternatives, "_MANY", many)
+        weighing = weigh(belief, TARGET, PASSES, np.random.default_rng(1))
+        rivals = [(r.passes, r.log_odds) for r in weighing.rivals if r.log_odds < 25.0]
+        return rivals, weighing
+
+    (all_of_them, every), (few, saving) = close(1000), close(0)
+    assert all_of_them == few
+    assert all_of_them
+    assert len(saving.fits) < len(every.fits) == 1 + len(every.rivals)
 
 
 def test_what_rivals_leave_of_the_probability():
