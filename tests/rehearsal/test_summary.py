@@ -169,7 +169,7 @@ def test_a_user_reads_how_often_a_night_may_fail(make: Make) -> None:
     ("held", "said"),
     [
         # of 200 with 15 held at most 11.35 % fail, of 200 with 10 held at most 8.33 % [calc]
-        (10, "% of the time (1 in 12), and is left"),
+        (10, "% of the time (1 in 11), and is left"),
         (15, "% of the time, and is left"),
     ],
 )
