@@ -3,6 +3,7 @@ makes of it."""
 
 from __future__ import annotations
 
+import re
 import signal
 import subprocess
 import time
@@ -103,7 +104,7 @@ def test_a_service_that_is_stopped_goes_on_with_its_night_and_one_by_hand_waits(
 
         with running(autocell, path) as process:
             begun = said(process, "Step 1: change")
-            assert "broke off when told to end on a move of pitch, spacing, yaw" in begun
+            assert re.search(r"broke off when told to end on a move of \S.*spacing", begun), begun
             assert "undone: every axis is where it began" in begun
             move, told = signalled_in_the_middle(autocell, process, signal.SIGINT)
             assert process.returncode == 4
