@@ -40,7 +40,9 @@ def refuse_darkness(bench: Bench, start: Reading) -> None:
 def suspicion(tuning: Tuning) -> str:
     """What of the bench file the readings do not keep to, in words."""
     belief = tuning.belief
-    if belief.surprises and (turned := goes_the_wrong_way(belief, tuning.rng)) is not None:
+    changed = belief.left > 0  # then it is no wonder that nothing fits
+    turned = goes_the_wrong_way(belief, tuning.rng) if belief.surprises and not changed else None
+    if turned is not None:
         cure = wrong_way(tuning.bench.description.axes[turned.axis])
         return f"; {cure}; the readings fit that better by {turned.log_odds:.0f} log units"
     strained = belief.strained() or (strained_fit(belief) if belief.surprises else [])

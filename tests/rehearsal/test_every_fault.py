@@ -102,7 +102,7 @@ def test_a_laser_that_jumps_on_the_way_costs_some_readings_and_not_the_pattern(i
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("index", [3, 11])
+@pytest.mark.parametrize("index", [3, 9, 11])
 def test_a_mirror_that_slips_as_the_height_is_read_is_no_proof(index: int) -> None:
     bench = named_by_serial_number(load(shipped("peat-bog")))
     slips = plans(bench, 38, 20261125, Path("runs.sqlite"))["early-exit"]
