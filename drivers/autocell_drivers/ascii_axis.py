@@ -116,6 +116,18 @@ class AsciiAxis:
         self._accepted_at = None
         self._controller.stop(self._wire)
 
+    def home(self) -> None:
+        """Start the search for the reference; ``moving`` tells when it has ended. No procedure does:
+        a search runs over the travel, and is for somebody who has looked at the bench to start."""
+        if self._controller.dialect.home is None:
+            raise Refused(
+                f"axis {self._name}: the dialect {self._controller.dialect.name} has no home"
+            )
+        self._was_referenced = False
+        self._motion_seen = False
+        self._controller.once(self._controller.dialect.home, axis=self._wire)
+        self._accepted_at = self._controller.clock.now()
+
     def describe(self) -> str:
         """The axis as it stands, for ``check``. Raises Refused when the controller has none."""
         status = self._controller.status(self._wire)

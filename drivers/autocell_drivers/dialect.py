@@ -162,8 +162,6 @@ class Dialect(_Part):
     stop: Phrase
     stop_all: Phrase
     home: Phrase | None = None
-    """How to search the reference. Nothing sends it: a search runs over the travel, and is for
-    somebody who has looked at the bench to start."""
     set_output: Phrase | None = None
     output: Query | None = None
     output_states: OutputStates = OutputStates()

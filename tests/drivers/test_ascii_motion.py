@@ -358,6 +358,18 @@ def test_power_cycle_shows_as_a_lost_reference(bench):
         axis.moving()
 
 
+def test_homing_may_clear_the_reference_and_find_it_again(bench):
+    controller = PlainController()
+    device, instrument, _ = bench(controller)
+    axis = device.axis("spacing", SPACING)
+    axis.home()
+    controller.status[1] = "01"
+    assert axis.moving()
+    controller.status[1] = "10"
+    assert not axis.moving()
+    assert sent(instrument, b"HO") == [b"1 HO"]
+
+
 def test_stop_is_the_next_thing_sent_and_forgets_the_move(bench):
     controller = PlainController()
     device, instrument, _ = bench(controller)
