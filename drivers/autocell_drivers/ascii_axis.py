@@ -117,8 +117,11 @@ class AsciiAxis:
         self._controller.stop(self._wire)
 
     def home(self) -> None:
-        """Start the search for the reference; ``moving`` tells when it has ended. No procedure does:
-        a search runs over the travel, and is for somebody who has looked at the bench to start."""
+        """Start the search for the reference; ``moving`` tells when it has ended.
+
+        No procedure does: a search runs over the travel, and is for somebody who has looked at
+        the bench to start.
+        """
         if self._controller.dialect.home is None:
             raise Refused(
                 f"axis {self._name}: the dialect {self._controller.dialect.name} has no home"
