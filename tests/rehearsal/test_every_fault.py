@@ -109,6 +109,8 @@ def test_a_mirror_that_slips_as_the_height_is_read_is_no_proof(index: int) -> No
     rehearsal = slips.rehearse(index)
     assert rehearsal.struck == (Struck("early-exit", 1),)
     assert rehearsal.verdict is Verdict.HELD, rehearsal.reason
+    assert "contradicting" in rehearsal.reason
+    assert rehearsal.true_passes == 6, "back at its start"
 
 
 @pytest.mark.thorough
