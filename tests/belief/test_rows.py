@@ -41,4 +41,5 @@ def test_one_thread_and_four_come_to_the_same() -> None:
 def test_it_is_the_product(rows: int, wide: int) -> None:
     rng = np.random.default_rng(rows)
     a, b = rng.normal(size=(rows, 3)), rng.normal(size=(3, wide))
-    assert times(a, b) == pytest.approx(np.einsum("ij,jk->ik", a, b), rel=1e-12, abs=1e-12)
+    expected = np.einsum("ij,jk->ik", a, b)
+    np.testing.assert_allclose(times(a, b), expected, rtol=1e-12, atol=1e-12)
