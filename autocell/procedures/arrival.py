@@ -62,7 +62,7 @@ class Prover:
         proof = compile_proof(tuning, at, height, self.edges, weighing, further, misfit)
         return Arrival(at, height, proof, height.steady and misfit <= MISFIT_ALLOWED)
 
-    def settle(self, target: Setting) -> Arrival:
+    def prove_at(self, target: Setting) -> Arrival:
         """Prove the count at a setting on the same plateau that may have another input beam, where
         the edges along the spacing are looked for anew."""
         tuning = self.tuning

@@ -103,7 +103,7 @@ def _with_margin(prover: Prover, arrival: Arrival) -> Outcome:
         located |= locate_beam_edges(tuning, arrival.at)
         best = widest_place(tuning, arrival.at)
         if best is not arrival.at:
-            settled = prover.settle(best)
+            settled = prover.prove_at(best)
             if settled.proof.proved:
                 if apart(settled.at, arrival.at.at_spacing(settled.at.spacing_m)):
                     located = frozenset({"spacing"})  # those of the beam were of another setting

@@ -17,29 +17,31 @@ from autocell.description import BenchDescription
 from autocell.procedures.progress import nobody
 from autocell.procedures.recovery.account import nearer_to_one
 from autocell.procedures.recovery.attempts import is_another_pattern, is_worth_it
-from autocell.procedures.recovery.course import Course
 from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.under_way import RecoveryUnderWay
 from autocell.recovery import Ratio
 
 LEAST = 0.015
 
 
 @contextmanager
-def begun(watched: BenchDescription, reference: ReferenceSetting, least: float) -> Iterator[Course]:
+def begun(
+    watched: BenchDescription, reference: ReferenceSetting, least: float
+) -> Iterator[RecoveryUnderWay]:
     """A recovery that has tried nothing yet, on a bench file that wants so much of a step."""
     limits = dataclasses.replace(watched.recovery, least_gain=least, power_within=0.03)
     description = dataclasses.replace(watched, recovery=limits)
     clock = VirtualClock()
     connect = connector(SimulatedBench(description, 1, clock))
     with open_bench(description, clock=clock, connect=connect) as bench:
-        yield Course(bench, reference, nobody, np.random.default_rng(0))
+        yield RecoveryUnderWay(bench, reference, nobody, np.random.default_rng(0))
 
 
 @pytest.fixture
-def course(watched: BenchDescription, reference: ReferenceSetting) -> Iterator[Course]:
+def recovery(watched: BenchDescription, reference: ReferenceSetting) -> Iterator[RecoveryUnderWay]:
     """One that wants 1.5 %."""
-    with begun(watched, reference, LEAST) as course:
-        yield course
+    with begun(watched, reference, LEAST) as recovery:
+        yield recovery
 
 
 @pytest.mark.parametrize(
@@ -75,29 +77,29 @@ def test_a_gain_is_by_how_much_the_power_is_nearer_to_that_of_the_reference(
     ],
 )
 def test_a_step_must_gain_three_sigma_and_the_stated_minimum(
-    course: Course, before: tuple[float, float], after: tuple[float, float], kept: bool
+    recovery: RecoveryUnderWay, before: tuple[float, float], after: tuple[float, float], kept: bool
 ) -> None:
     power = Ratio(*before)
     gain = nearer_to_one(power, Ratio(*after))
-    assert is_worth_it(course, power, gain) is kept
+    assert is_worth_it(recovery, power, gain) is kept
 
 
 @pytest.mark.parametrize("least", [0.005, 0.05])
 def test_the_minimum_is_that_of_the_bench_file(
     watched: BenchDescription, reference: ReferenceSetting, least: float
 ) -> None:
-    with begun(watched, reference, least) as course:
+    with begun(watched, reference, least) as recovery:
         for over, kept in ((0.999, False), (1.001, True)):
             gain = Ratio(over * least, 1e-4)
-            assert is_worth_it(course, Ratio(0.9, 1e-4), gain) is kept
+            assert is_worth_it(recovery, Ratio(0.9, 1e-4), gain) is kept
 
 
 @pytest.mark.parametrize("power", [Ratio(1.0, 0.003), Ratio(0.98, 0.003), None])
 def test_where_no_light_was_lacking_the_proof_is_enough(
-    course: Course, power: Ratio | None
+    recovery: RecoveryUnderWay, power: Ratio | None
 ) -> None:
     gain = None if power is None else nearer_to_one(power, Ratio(0.975, 0.003))
-    assert is_worth_it(course, power, gain)
+    assert is_worth_it(recovery, power, gain)
 
 
 @pytest.mark.parametrize(
@@ -111,8 +113,8 @@ def test_where_no_light_was_lacking_the_proof_is_enough(
     ],
 )
 def test_a_step_that_loses_the_light_of_the_pattern_has_proved_another(
-    course: Course, before: float | None, after: float, another: bool
+    recovery: RecoveryUnderWay, before: float | None, after: float, another: bool
 ) -> None:
     power = None if before is None else Ratio(before, 0.003)
-    assert is_another_pattern(course, power, Ratio(after, 0.003)) is another
-    assert not is_another_pattern(course, power, None)
+    assert is_another_pattern(recovery, power, Ratio(after, 0.003)) is another
+    assert not is_another_pattern(recovery, power, None)

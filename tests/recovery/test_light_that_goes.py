@@ -15,7 +15,7 @@ from autocell.errors import ReadingError
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.progress import Progress, nobody
 from autocell.procedures.recovery.reference import ReferenceSetting
-from autocell.procedures.recovery.steps import Steps
+from autocell.procedures.recovery.steps import RecoverySteps
 from autocell.recovery import CauseName
 from tests.recovery.conftest import PASSES, Simulated
 
@@ -52,6 +52,6 @@ def test_a_step_that_comes_into_the_dark_says_so(
     rng = np.random.default_rng(0)
     with open_bench(unwatched, clock=simulated.clock, connect=connector(simulated.bench)) as opened:
         opened.vouch_for(unwatched.axes)
-        steps = Steps(opened, reference, nobody, rng, reference.setting)
+        steps = RecoverySteps(opened, reference, nobody, rng, reference.setting)
         with pytest.raises(ReadingError, match="no light where the bench stands"):
             steps.recentre(reference.setting, lambda _reading: True)

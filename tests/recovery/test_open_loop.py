@@ -11,9 +11,9 @@ from autocell.description import BenchDescription
 from autocell.outcome import Verdict
 from autocell.procedures.light_search import Light
 from autocell.procedures.progress import nobody
-from autocell.procedures.recovery.course import Course
 from autocell.procedures.recovery.recover import recover
 from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.under_way import RecoveryUnderWay
 from autocell.procedures.recovery.undoing import go_back
 from tests.motion.stepping import drives, opened, stepping
 
@@ -26,12 +26,12 @@ def test_the_place_that_is_gone_back_to_by_its_light_is_named(
 ) -> None:
     with opened(drives(), stepping(watched), seed=1) as standing:
         bench = standing.bench
-        course = Course(bench, reference, nobody, np.random.default_rng(0))
+        recovery = RecoveryUnderWay(bench, reference, nobody, np.random.default_rng(0))
         if kept:
-            course.here = bench.move_axes({"vertical": 2e-4}, "as an accepted step does")
-        course.light = Light.of(bench.read_power("where it belongs"))
+            recovery.here = bench.move_axes({"vertical": 2e-4}, "as an accepted step does")
+        recovery.light = Light.of(bench.read_power("where it belongs"))
         bench.move_axes({"pitch": bench.positions()["pitch"] + 2e-4}, "as a step does")
-        back = go_back(course, "it was not enough")
+        back = go_back(recovery, "it was not enough")
     assert back is not None
     assert back.words.startswith(told)
 

@@ -22,11 +22,11 @@ from autocell.procedures.recovery.attempts import (
     search,
 )
 from autocell.procedures.recovery.cause import LASER_OFF
-from autocell.procedures.recovery.course import Course
 from autocell.procedures.recovery.displaced import is_loss_between_edges
 from autocell.procedures.recovery.facts import Facts
 from autocell.procedures.recovery.reference import ReferenceSetting
-from autocell.procedures.recovery.steps import Reached, Steps
+from autocell.procedures.recovery.steps import Reached, RecoverySteps
+from autocell.procedures.recovery.under_way import RecoveryUnderWay
 from autocell.procedures.recovery.undoing import failed, hold
 from autocell.procedures.settling import margins_at
 from autocell.reading import Reading
@@ -46,117 +46,119 @@ def recover(
     every axis is stopped where it is. A pass count is claimed only with a proof of this run. What
     was compared, tried and made of it is in the outcome's ``recovery``.
     """
-    course = Course(bench, reference, listener, np.random.default_rng(seed))
+    recovery = RecoveryUnderWay(bench, reference, listener, np.random.default_rng(seed))
     try:
-        outcome = _carry_out(course)
+        outcome = _carry_out(recovery)
     except (BudgetError, LimitError, ReadingError, Undecided) as error:
-        outcome = hold(course, str(error))
+        outcome = hold(recovery, str(error))
     except DeviceError as error:
-        outcome = failed(course, error)
-    return course.told(outcome)
+        outcome = failed(recovery, error)
+    return recovery.told(outcome)
 
 
-def _carry_out(course: Course) -> Outcome:
+def _carry_out(recovery: RecoveryUnderWay) -> Outcome:
     """From the first look to the end."""
-    bench, against = course.bench, course.against
+    bench, against = recovery.bench, recovery.against
     if lost := bench.lost():
-        return course.so_far(Verdict.HELD, f"nothing may be moved: {'; '.join(lost.values())}")
-    course.start, course.here = bench.setting, bench.home_setting
-    course.tell("read", "comparing with the reference setting")
+        return recovery.so_far(Verdict.HELD, f"nothing may be moved: {'; '.join(lost.values())}")
+    recovery.start, recovery.here = bench.setting, bench.home_setting
+    recovery.tell("read", "comparing with the reference setting")
     bench.measure_dark()
-    course.before = against.look("comparing with the reference setting")
-    course.light = Light(course.before.power_w, course.before.power_u_w)
-    power, laser = against.ratios(course.before)
+    recovery.before = against.look("comparing with the reference setting")
+    recovery.light = Light(recovery.before.power_w, recovery.before.power_u_w)
+    power, laser = against.ratios(recovery.before)
     away = against.away()
-    course.facts = Facts(None if away else power, laser)
-    if against.is_dark(course.before):
-        return _in_the_dark(course, power)
+    recovery.facts = Facts(None if away else power, laser)
+    if against.is_dark(recovery.before):
+        return _in_the_dark(recovery, power)
     if away:
-        return _restore(course, None)
+        return _restore(recovery, None)
     if against.within(power):
         if against.is_margin_gone:
-            return _restore(course, power)
-        course.after, course.power_after = course.before, power
-        return course.so_far(Verdict.UNCHANGED, against.as_it_was(power))
-    course.facts = replace(course.facts, out_of_bounds=True)
-    again = look_again(course, power)
+            return _restore(recovery, power)
+        recovery.after, recovery.power_after = recovery.before, power
+        return recovery.so_far(Verdict.UNCHANGED, against.as_it_was(power))
+    recovery.facts = replace(recovery.facts, out_of_bounds=True)
+    again = look_again(recovery, power)
     if against.within(again):
-        course.facts = replace(course.facts, came_back=True)
-        return course.so_far(
+        recovery.facts = replace(recovery.facts, came_back=True)
+        return recovery.so_far(
             Verdict.UNCHANGED, f"the power came back by itself: {against.as_it_was(again)}"
         )
-    return _restore(course, again)
+    return _restore(recovery, again)
 
 
-def _restore(course: Course, power: Ratio | None) -> Outcome:
+def _restore(recovery: RecoveryUnderWay, power: Ratio | None) -> Outcome:
     """Try step after step until one is accepted, or shows that moving does not help.
 
     ``power`` is the ratio where the bench stands; None when it stands elsewhere.
     """
-    beam = course.reference.setting
-    steps = _steps(course)
-    at = beam if power is None else course.here
+    beam = recovery.reference.setting
+    steps = _steps(recovery)
+    at = beam if power is None else recovery.here
 
     def is_short(reading: Reading) -> bool:
-        ratio, _ = course.against.ratios(condition_now(course.bench, reading))
-        return ratio.value < 1.0 and not course.against.within(ratio)
+        ratio, _ = recovery.against.ratios(condition_now(recovery.bench, reading))
+        return ratio.value < 1.0 and not recovery.against.within(ratio)
 
     tried: tuple[tuple[StepName, str, Callable[[], Reached | None]], ...] = (
         (
             "re-centre",
             "between the edges of the plateau",
-            lambda: steps.recentre(at, is_short, drifted=course.against.is_margin_gone),
+            lambda: steps.recentre(at, is_short, drifted=recovery.against.is_margin_gone),
         ),
         ("re-approach", "a short survey, nothing remembered", steps.reapproach),
         ("rebuild from six passes", "from the pattern that is easiest to find", steps.rebuild),
     )
     for name, words, act in tried:
-        if attempt(course, name, words, act, power) or course.reached is not None:
+        if attempt(recovery, name, words, act, power) or recovery.reached is not None:
             break
-    if course.reached is None:
-        return hold(course, "no step brought a proof")
-    return _conclude(course, course.reached)
+    if recovery.reached is None:
+        return hold(recovery, "no step brought a proof")
+    return _conclude(recovery, recovery.reached)
 
 
-def _in_the_dark(course: Course, power: Ratio) -> Outcome:
+def _in_the_dark(recovery: RecoveryUnderWay, power: Ratio) -> Outcome:
     """Look again, then for a beam beside the hole, unless the laser is seen to be off; where
     there is light again set the pattern anew."""
-    against = course.against
-    course.facts = replace(course.facts, dark=True)
-    if course.facts.laser is not None and course.facts.laser.value < LASER_OFF:
-        return course.so_far(Verdict.HELD, "there is no light to find anything by: no laser")
-    again = look_again(course, power)
-    if course.after is not None and not against.is_dark(course.after):
-        course.facts = replace(course.facts, dark=False, out_of_bounds=True)
+    against = recovery.against
+    recovery.facts = replace(recovery.facts, dark=True)
+    if recovery.facts.laser is not None and recovery.facts.laser.value < LASER_OFF:
+        return recovery.so_far(Verdict.HELD, "there is no light to find anything by: no laser")
+    again = look_again(recovery, power)
+    if recovery.after is not None and not against.is_dark(recovery.after):
+        recovery.facts = replace(recovery.facts, dark=False, out_of_bounds=True)
         if not against.within(again) or against.away():
-            return _restore(course, None if against.away() else again)
-        course.facts = replace(course.facts, came_back=True)
-        return course.so_far(
+            return _restore(recovery, None if against.away() else again)
+        recovery.facts = replace(recovery.facts, came_back=True)
+        return recovery.so_far(
             Verdict.UNCHANGED, f"the light came back by itself: {against.as_it_was(again)}"
         )
-    steps = _steps(course)
-    found = search(course, steps)
+    steps = _steps(recovery)
+    found = search(recovery, steps)
     if found.light is None:
         told = f"there is no light to find anything by: {found.words}"
-        return hold(course, f"{told}; {_unknown(course)}")
-    course.facts = replace(course.facts, dark=False, out_of_bounds=True)
+        return hold(recovery, f"{told}; {_unknown(recovery)}")
+    recovery.facts = replace(recovery.facts, dark=False, out_of_bounds=True)
     words = "with the beam where there was light"
-    attempt(course, "rebuild from six passes", words, steps.rebuild, power)
-    if course.reached is None:
-        return hold(course, f"no step brought a proof, though there was light: {found.words}")
-    return _conclude(course, course.reached)
+    attempt(recovery, "rebuild from six passes", words, steps.rebuild, power)
+    if recovery.reached is None:
+        return hold(recovery, f"no step brought a proof, though there was light: {found.words}")
+    return _conclude(recovery, recovery.reached)
 
 
-def _steps(course: Course) -> Steps:
+def _steps(recovery: RecoveryUnderWay) -> RecoverySteps:
     """Those that may be tried, the beam as it was, by the laser as it is now."""
-    beam = course.reference.setting
-    laser = 1.0 if course.facts.laser is None else course.facts.laser.value
-    return Steps(course.bench, course.reference, course.listener, course.rng, beam, laser)
+    beam = recovery.reference.setting
+    laser = 1.0 if recovery.facts.laser is None else recovery.facts.laser.value
+    return RecoverySteps(
+        recovery.bench, recovery.reference, recovery.listener, recovery.rng, beam, laser
+    )
 
 
-def _unknown(course: Course) -> str:
+def _unknown(recovery: RecoveryUnderWay) -> str:
     """What a bench without light cannot tell apart."""
-    if course.facts.laser is not None:
+    if recovery.facts.laser is not None:
         return (
             "the reference meter sees the laser; a beam further off, a window or a detector "
             "without light look the same"
@@ -167,41 +169,41 @@ def _unknown(course: Course) -> str:
     )
 
 
-def _conclude(course: Course, reached: Reached) -> Outcome:
+def _conclude(recovery: RecoveryUnderWay, reached: Reached) -> Outcome:
     """The pattern is proved, where the bench belongs or elsewhere on the same plateau."""
     arrival = reached.arrival
-    power = course.against.ratio_at(arrival)
-    if not course.against.within(power):
-        read_second_plateau(course, reached, arrival.at, power)
-    elif is_loss_between_edges(course.reference, course.facts):
-        assert course.start is not None
-        assert course.facts.power is not None
-        read_second_plateau(course, reached, course.start, course.facts.power)
-    if apart(course.here, arrival.at):
-        arrival = reached.prover.settle(course.here)
-    elif apart(course.bench.setting, arrival.at):
+    power = recovery.against.ratio_at(arrival)
+    if not recovery.against.within(power):
+        read_second_plateau(recovery, reached, arrival.at, power)
+    elif is_loss_between_edges(recovery.reference, recovery.facts):
+        assert recovery.start is not None
+        assert recovery.facts.power is not None
+        read_second_plateau(recovery, reached, recovery.start, recovery.facts.power)
+    if apart(recovery.here, arrival.at):
+        arrival = reached.prover.prove_at(recovery.here)
+    elif apart(recovery.bench.setting, arrival.at):
         arrival = reached.prover.prove_again(arrival.at)
     if not arrival.proof.proved:  # where it stood it cannot be proved; where it was, it was
-        arrival = reached.prover.settle(reached.arrival.at)
+        arrival = reached.prover.prove_at(reached.arrival.at)
     if not arrival.proof.proved:
         missing = arrival.proof.missing
-        return hold(course, f"what was proved did not hold on coming back: {missing}")
+        return hold(recovery, f"what was proved did not hold on coming back: {missing}")
     outcome = outcome_at(reached.tuning, arrival, Verdict.RECOVERED, "")
     margins = margins_at(reached.tuning, arrival.at, frozenset({"spacing"}))
     outcome = replace(outcome, margins=margins)
     assert outcome.condition is not None
-    course.after = outcome.condition
-    course.power_after, _ = course.against.ratios(outcome.condition)
-    verdict, reason = _verdict(course, arrival.at, course.power_after)
+    recovery.after = outcome.condition
+    recovery.power_after, _ = recovery.against.ratios(outcome.condition)
+    verdict, reason = _verdict(recovery, arrival.at, recovery.power_after)
     return replace(outcome, verdict=verdict, reason=reason)
 
 
-def _verdict(course: Course, at: Setting, power: Ratio) -> tuple[Verdict, str]:
+def _verdict(recovery: RecoveryUnderWay, at: Setting, power: Ratio) -> tuple[Verdict, str]:
     """What to call the end of a recovery that proved the pattern, and why."""
-    restored = course.against.within(power)
-    short = course.facts.out_of_bounds or not restored
-    moved = course.start is None or apart(course.start, at)
-    course.facts = replace(course.facts, restored=restored, moved=moved, out_of_bounds=short)
+    restored = recovery.against.within(power)
+    short = recovery.facts.out_of_bounds or not restored
+    moved = recovery.start is None or apart(recovery.start, at)
+    recovery.facts = replace(recovery.facts, restored=restored, moved=moved, out_of_bounds=short)
     share = f"{power.value:.3f} ± {power.u:.3f} of the reference power"
     if not restored:
         return Verdict.DEGRADED, f"proved, with {share}: moving does not bring it back"

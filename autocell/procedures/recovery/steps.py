@@ -56,7 +56,7 @@ class Reached:
 
 
 @dataclass
-class Steps:
+class RecoverySteps:
     """What all steps of one recovery have in common. ``beam`` is the input beam that is thought
     best so far: that of the reference setting, until one is found that stands in the hole.
     ``laser`` is the laser's power over that of the reference run, one where nobody knows."""
@@ -111,7 +111,7 @@ class Steps:
         if arrival.proof.proved and brighter:
             return replace(reached, prover=prover, arrival=arrival, looks=looks)
         self.beam = before.at
-        return replace(reached, arrival=reached.prover.settle(before.at))
+        return replace(reached, arrival=reached.prover.prove_at(before.at))
 
     def reapproach(self) -> Reached:
         """Forget what is remembered, and look for the plateau as a change does."""

@@ -31,8 +31,8 @@ from autocell.setting import Setting
 
 
 @dataclass
-class Course:
-    """That of one recovery; it moves and decides nothing itself. ``here`` is where the bench
+class RecoveryUnderWay:
+    """One recovery while it lasts; it moves and decides nothing itself. ``here`` is where the bench
     belongs: its start, or where the last accepted step has brought it, and ``light`` what was read
     there; ``reached`` the last place where the pattern was proved."""
 
@@ -48,7 +48,7 @@ class Course:
     reached: Reached | None = None
     light: Light | None = None
     steps: list[StepTried] = field(default_factory=list)
-    under_way: StepUnderWay | None = None
+    step_under_way: StepUnderWay | None = None
 
     def __post_init__(self) -> None:
         self.here: Setting = self.bench.home_setting
