@@ -21,16 +21,15 @@ from autocell.cli.session import conduct, looking, print_cautions
 from autocell.description import BenchDescription
 from autocell.errors import Stopped, UsageError
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.positioning.check import (
-    AxisChecked,
-    Course,
-    MotionChecked,
-    check_motion,
-    course_moves,
-    open_loop_axes,
-    plan_courses,
-)
+from autocell.procedures.positioning.axis_checked import AxisChecked
+from autocell.procedures.positioning.check import MotionChecked, check_motion
 from autocell.procedures.positioning.steps import SHARE, StepsLearned
+from autocell.procedures.positioning.traverse import (
+    Traverse,
+    open_loop_axes,
+    plan_traverses,
+    traverse_moves,
+)
 from autocell.records import Store
 from autocell.report import words
 from autocell.session.axis_memory import hardware
@@ -140,7 +139,7 @@ def _show(invocation: Invocation, description: BenchDescription, wish: Wish, as_
         _print_way(invocation, description, wish, output.out())
         return 0
     with looking(description, "check --motion --dry-run", invocation) as bench:
-        moves = course_moves(bench, plan_courses(bench, wish.axes, wish.cycles))
+        moves = traverse_moves(bench, plan_traverses(bench, wish.axes, wish.cycles))
     output.print_json({"dry_run": True, "moves": dry_run.moves_as_json(moves)})
     return 0
 
@@ -150,13 +149,13 @@ def _print_way(
 ) -> None:
     """What would be moved; opens the bench to read where it stands, and moves nothing."""
     with looking(description, "check --motion --dry-run", invocation) as bench:
-        courses = plan_courses(bench, wish.axes, wish.cycles)
-        moves = course_moves(bench, courses)
+        traverses = plan_traverses(bench, wish.axes, wish.cycles)
+        moves = traverse_moves(bench, traverses)
         positions = bench.positions()
         counting = open_loop_axes(bench, wish.axes)
     output.say(console, "Nothing is moved yet. One axis after the other, from below and above:")
-    if courses:
-        console.print(_courses(courses, positions))
+    if traverses:
+        console.print(_traverses(traverses, positions))
     for name in counting:
         axis = description.axes[name]
         console.print(
@@ -167,24 +166,24 @@ def _print_way(
             )
         )
     console.print()
-    readings = sum(2 * len(course.targets) * course.cycles for course in courses) + 2
+    readings = sum(2 * len(traverse.targets) * traverse.cycles for traverse in traverses) + 2
     dry_run.print_use(moves, readings, description.caps, console)
 
 
-def _courses(courses: Sequence[Course], positions: dict[str, float]) -> Table:
+def _traverses(traverses: Sequence[Traverse], positions: dict[str, float]) -> Table:
     table = _table("Axis", "Stands at", "Lowest", "Targets", "Highest", "Limits", "Unit", "Cycles")
-    for course in courses:
-        axis = course.axis
+    for traverse in traverses:
+        axis = traverse.axis
         table.add_row(
             axis.name,
             f"{positions[axis.name] * 1e3:.4f}",
-            f"{course.turn_low * 1e3:.4f}",
-            f"{len(course.targets)}: {course.targets[0] * 1e3:.4f} "
-            f"to {course.targets[-1] * 1e3:.4f}",
-            f"{course.turn_high * 1e3:.4f}",
+            f"{traverse.turn_low * 1e3:.4f}",
+            f"{len(traverse.targets)}: {traverse.targets[0] * 1e3:.4f} "
+            f"to {traverse.targets[-1] * 1e3:.4f}",
+            f"{traverse.turn_high * 1e3:.4f}",
             f"{axis.low * 1e3:g} to {axis.high * 1e3:g}",
             axis.unit,
-            str(course.cycles),
+            str(traverse.cycles),
         )
     return table
 

@@ -20,14 +20,11 @@ from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription, Caps
 from autocell.errors import MotionError, Stopped, UsageError
 from autocell.outcome import Verdict
-from autocell.procedures.positioning.check import (
-    AxisChecked,
-    check_motion,
-    course_moves,
-    plan_courses,
-)
+from autocell.procedures.positioning.axis_checked import AxisChecked
+from autocell.procedures.positioning.check import check_motion
 from autocell.procedures.positioning.figures import Positioning
 from autocell.procedures.positioning.light import Seen
+from autocell.procedures.positioning.traverse import plan_traverses, traverse_moves
 from tests.bench.conftest import MemoryJournal, SteadyAxis, make_rig
 
 PEAT_BOG = load(shipped("peat-bog"))
@@ -147,7 +144,7 @@ def test_an_axis_that_counts_the_wrong_way_is_seen_by_its_light_alone(
 
 def test_the_first_leg_of_an_axis_that_never_moved_is_short(stand: Stand) -> None:
     standing = stand()
-    moves = course_moves(standing.bench, plan_courses(standing.bench, ["spacing"], 2))
+    moves = traverse_moves(standing.bench, plan_traverses(standing.bench, ["spacing"], 2))
     assert standing.simulated.truth_report()["moves"] == 0, "planning moves nothing"
     check_motion(standing.bench, ["spacing"], cycles=2)
     targets = [target for name, _, target, _ in standing.journal.moves if name == "spacing"]
@@ -158,23 +155,23 @@ def test_the_first_leg_of_an_axis_that_never_moved_is_short(stand: Stand) -> Non
 
 def test_targets_are_approached_from_both_sides_and_stay_within_the_limits(stand: Stand) -> None:
     standing = stand({"spacing": 0.0499})
-    (course,) = plan_courses(standing.bench, ["spacing"], 2)
+    (traverse,) = plan_traverses(standing.bench, ["spacing"], 2)
     axis = PEAT_BOG.axes["spacing"]
-    assert len(course.targets) >= 5
-    assert list(course.targets) == sorted(course.targets)
-    assert course.turn_high <= axis.high - axis.repeatability
-    assert course.turn_high - course.targets[-1] > axis.overshoot
-    assert course.targets[0] - course.turn_low > axis.overshoot
+    assert len(traverse.targets) >= 5
+    assert list(traverse.targets) == sorted(traverse.targets)
+    assert traverse.turn_high <= axis.high - axis.repeatability
+    assert traverse.turn_high - traverse.targets[-1] > axis.overshoot
+    assert traverse.targets[0] - traverse.turn_low > axis.overshoot
     check_motion(standing.bench, ["spacing"], cycles=2)
     arrivals = [
         (start, target)
         for name, start, target, _ in standing.journal.moves
-        for wanted in course.targets
+        for wanted in traverse.targets
         if abs(target - wanted) < 1e-9
     ]
     up = [target for start, target in arrivals if target > start]
     down = [target for start, target in arrivals if target < start]
-    assert len(up) == len(down) == 2 * len(course.targets)
+    assert len(up) == len(down) == 2 * len(traverse.targets)
     assert standing.simulated.truth_report()["limit_violations"] == 0
 
 

@@ -13,8 +13,9 @@ from autocell.bench.bench import Bench
 from autocell.cli.check_motion import keep_measured
 from autocell.cli.invocation import Invocation
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.positioning.check import MotionChecked, check_motion, open_loop_axes
+from autocell.procedures.positioning.check import MotionChecked, check_motion
 from autocell.procedures.positioning.steps import StepsLearned, learn_steps
+from autocell.procedures.positioning.traverse import open_loop_axes
 from autocell.records import Store
 from tests.motion.stepping import STEPS, Stepping, drives, opened, stepping, to_the_edge
 from tests.session.conftest import Laboratory
