@@ -95,15 +95,15 @@ def weigh(
     rival explains everything. ``found_before`` are the fits (D,) of an earlier weighing: a rival
     that was found once is not lost again before the readings have spoken against it.
     """
-    model, evidence = belief.model, belief.evidence
+    model, data = belief.model, belief.data
     prior = model.prior.allowing(ALLOWANCE)
 
     def climbed(z: FloatArray, shown: IntArray, steps: int, *, many: bool = False) -> Fit:
         behind = (shown == passes, _FAR_BEHIND) if many else None
-        return climb(model, prior, evidence, z, showing=(at, shown), steps=steps, behind=behind)
+        return climb(model, prior, data, z, showing=(at, shown), steps=steps, behind=behind)
 
     z, shown = _starts(belief, prior, at, passes, rng, found_before)
-    keep = _best_of_each(shown, score(model, prior, evidence, z), _STARTS)
+    keep = _best_of_each(shown, score(model, prior, data, z), _STARTS)
     shown = shown[keep]
     many = len(keep) > _MANY
     fit = climbed(z[keep], shown, steps=3, many=many)
@@ -200,7 +200,7 @@ def strained_fit(belief: Belief) -> list[tuple[str, str]]:
     go :data:`ALLOWANCE` tolerances out, and only what it takes beyond all others is named.
     """
     prior = belief.model.prior.allowing(ALLOWANCE)
-    fit = climb(belief.model, prior, belief.evidence, belief.best(_STARTS))
+    fit = climb(belief.model, prior, belief.data, belief.best(_STARTS))
     z = fit.z[int(np.argmax(fit.log_posterior))]
     order = np.argsort(-np.abs(z))[:_NAMED]
     return [

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from autocell.belief.likelihood import DEGREES_OF_FREEDOM, Evidence
+from autocell.belief.likelihood import DEGREES_OF_FREEDOM, MergedReadings
 from autocell.belief.model import BenchModel
 from autocell.belief.unknowns import FloatArray, Prior
 from autocell.setting import Setting
@@ -44,7 +44,7 @@ class Fit:
 def climb(
     model: BenchModel,
     prior: Prior,
-    evidence: Evidence,
+    data: MergedReadings,
     z: FloatArray,
     *,
     showing: tuple[Setting, ArrayLike] | None = None,
@@ -61,17 +61,17 @@ def climb(
     if showing is not None:
         at, passes = showing
         wanted = np.broadcast_to(np.asarray(passes), len(z))
-    best = score(model, prior, evidence, z)
+    best = score(model, prior, data, z)
     damping = np.full(len(z), 1e-2)
     stalled = np.zeros(len(z), dtype=np.int64)
     for number in range(steps):
         active = np.flatnonzero(stalled < _PATIENCE)
         if active.size == 0:
             break
-        step, within = _steps(model, prior, evidence, z[active], damping[active])
+        step, within = _steps(model, prior, data, z[active], damping[active])
         trial = z[active] + np.concatenate([_SHARES[:, None, None] * step, within[None]])
         flat = trial.reshape(-1, z.shape[1])
-        reached = score(model, prior, evidence, flat)
+        reached = score(model, prior, data, flat)
         if showing is not None:
             kept = shows(model, flat, at, np.tile(wanted[active], len(trial)))
             reached[~kept] = -np.inf
@@ -97,21 +97,21 @@ def shows(model: BenchModel, z: FloatArray, at: Setting, passes: ArrayLike) -> N
     return np.asarray(model.predict(z, (at,)).passes[:, 0] == np.asarray(passes))
 
 
-def score(model: BenchModel, prior: Prior, evidence: Evidence, z: FloatArray) -> FloatArray:
+def score(model: BenchModel, prior: Prior, data: MergedReadings, z: FloatArray) -> FloatArray:
     """Log posterior (K,) of the benches ``z`` (K, D), up to a constant."""
-    predicted = model.predict(z, evidence.settings).power_w
-    return evidence.log_likelihood(predicted) + prior.log_density(z)
+    predicted = model.predict(z, data.settings).power_w
+    return data.log_likelihood(predicted) + prior.log_density(z)
 
 
 def _steps(
-    model: BenchModel, prior: Prior, evidence: Evidence, z: FloatArray, damping: FloatArray
+    model: BenchModel, prior: Prior, data: MergedReadings, z: FloatArray, damping: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Two damped Gauss–Newton steps (K, D) of each bench: of all unknowns, and of those off the
     path alone."""
-    predicted, slope = model.slopes(z, evidence.settings)
-    deviation = (predicted - evidence.power_w) / evidence.sigma_w
+    predicted, slope = model.slopes(z, data.settings)
+    deviation = (predicted - data.power_w) / data.sigma_w
     weight = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + deviation**2)
-    jacobian = slope / evidence.sigma_w[:, None]
+    jacobian = slope / data.sigma_w[:, None]
     stiff = prior.stiffness(z)
     gradient = np.einsum("ksu,ks->ku", jacobian, weight * deviation) + prior.penalty(z) * np.sqrt(
         stiff

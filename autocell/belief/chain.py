@@ -16,7 +16,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from autocell.belief.likelihood import Evidence
+from autocell.belief.likelihood import MergedReadings
 from autocell.belief.model import BenchModel
 from autocell.belief.rows import times
 from autocell.belief.unknowns import FloatArray
@@ -47,7 +47,7 @@ class Chain:
     def __init__(
         self,
         model: BenchModel,
-        evidence: Evidence,
+        data: MergedReadings,
         target: Target,
         z: FloatArray,
         predicted: FloatArray,
@@ -56,7 +56,7 @@ class Chain:
         self.z = z
         self.predicted = predicted
         self._model = model
-        self._evidence = evidence
+        self._data = data
         self._target = target
         self._rng = rng
         self._order: NDArray[np.int64] | None = None
@@ -118,11 +118,11 @@ class Chain:
 
         The flat prior counts as a Gaussian of the same variance.
         """
-        evidence, prior = self._evidence, self._model.prior
-        density = evidence.log_likelihood(self.predicted) + prior.log_density(self.z)
+        data, prior = self._data, self._model.prior
+        density = data.log_likelihood(self.predicted) + prior.log_density(self.z)
         middling = self.z[np.argsort(density)[len(self.z) // 2]]
-        slope = self._model.slopes(middling[None], evidence.settings)[1][0]
-        slope /= evidence.sigma_w[:, None]
+        slope = self._model.slopes(middling[None], data.settings)[1][0]
+        slope /= data.sigma_w[:, None]
         precision = slope.T @ slope + _FLAT_PRECISION * np.eye(len(middling))
         if prior.memory is not None:
             precision += prior.memory.precision
@@ -135,7 +135,7 @@ class Chain:
         all, and one that the readings asked first refuse is not traced at the others: the
         chain is the same as if it had been.
         """
-        prior, settings = self._model.prior, self._evidence.settings
+        prior, settings = self._model.prior, self._data.settings
         z, predicted = self.z[movers], self.predicted[movers]
         wanted = (
             np.log(self._rng.random(len(z)))
@@ -160,7 +160,7 @@ class Chain:
 
     def _turns(self) -> list[NDArray[np.int64]]:
         """Readings to ask in turn: those first that have refused most, once that is known."""
-        everything = np.arange(len(self._evidence.settings))
+        everything = np.arange(len(self._data.settings))
         if self._order is None or len(everything) < _MANY:
             return [everything]
         return [self._order[:_FIRST], self._order[_FIRST:]]

@@ -27,7 +27,7 @@ _SAME = np.array([2e-6, 2e-6, 2e-6, 2e-6, 2e-6])
 
 
 @dataclass(frozen=True)
-class Evidence:
+class MergedReadings:
     """Readings merged by setting: S settings, power and total standard uncertainty (S,)."""
 
     settings: tuple[Setting, ...]
@@ -36,7 +36,7 @@ class Evidence:
     model_error: float = 1.0
 
     @classmethod
-    def of(cls, readings: Sequence[Reading], *, model_error: float = 1.0) -> Evidence:
+    def of(cls, readings: Sequence[Reading], *, model_error: float = 1.0) -> MergedReadings:
         """Merge ``readings``; ``model_error`` scales the model error (1 is the usual)."""
         groups: list[list[Reading]] = []
         for reading in readings:

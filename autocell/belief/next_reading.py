@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from autocell.belief.likelihood import Evidence
+from autocell.belief.likelihood import MergedReadings
 from autocell.belief.model import BenchModel
 from autocell.belief.unknowns import FloatArray
 from autocell.setting import Setting
@@ -16,10 +16,10 @@ Cost = Callable[[Setting], float]
 """Seconds that a reading at a setting takes: travel, settling, averaging."""
 
 
-def expected_sigma(evidence: Evidence, power_w: FloatArray, reading_noise: float) -> FloatArray:
+def expected_sigma(data: MergedReadings, power_w: FloatArray, reading_noise: float) -> FloatArray:
     """Standard uncertainty to expect of a new reading of ``power_w``, model error included."""
-    largest = max(float(np.max(power_w, initial=0.0)), evidence.largest_w)
-    return np.asarray(np.hypot(evidence.model_sigma(power_w, largest), reading_noise * largest))
+    largest = max(float(np.max(power_w, initial=0.0)), data.largest_w)
+    return np.asarray(np.hypot(data.model_sigma(power_w, largest), reading_noise * largest))
 
 
 def information(
@@ -59,14 +59,14 @@ def most_dividing(
     model: BenchModel,
     ours: FloatArray,
     rival: FloatArray,
-    evidence: Evidence,
+    data: MergedReadings,
     candidates: Sequence[Setting],
     reading_noise: float,
 ) -> tuple[Setting, float]:
     """Where two fitted benches (D,) differ most, and by how many standard uncertainties."""
     predicted = model.predict(np.stack([ours, rival]), candidates).power_w
     apart = np.abs(predicted[0] - predicted[1]) / expected_sigma(
-        evidence, predicted.max(axis=0), reading_noise
+        data, predicted.max(axis=0), reading_noise
     )
     best = int(np.argmax(apart))
     return candidates[best], float(apart[best])

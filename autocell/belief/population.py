@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocell.belief.chain import Chain, Target
-from autocell.belief.likelihood import Evidence
+from autocell.belief.likelihood import MergedReadings
 from autocell.belief.misplaced import misplaced_w
 from autocell.belief.model import BenchModel, Prediction
 from autocell.belief.unknowns import FloatArray
@@ -97,12 +97,12 @@ class Belief:
     def _begin(self) -> None:
         self.z = self.model.prior.draw(self._pioneers, self._rng)
         self._predicted = np.empty((self._pioneers, 0))
-        self._absorbed = Evidence.of(())
+        self._absorbed = MergedReadings.of(())
 
     @property
-    def evidence(self) -> Evidence:
+    def data(self) -> MergedReadings:
         """All readings so far that are of this bench, merged by setting."""
-        return Evidence.of(self._doubted[self.left :], model_error=self._model_error)
+        return MergedReadings.of(self._doubted[self.left :], model_error=self._model_error)
 
     def predict(self, settings: Sequence[Setting], most: int | None = None) -> Prediction:
         """What the members (at most ``most`` of them) would show at each setting."""
@@ -189,8 +189,8 @@ class Belief:
             axis=1,
         )
 
-    def _chain(self, evidence: Evidence, target: Target) -> Chain:
-        return Chain(self.model, evidence, target, self.z, self._predicted, self._rng)
+    def _chain(self, data: MergedReadings, target: Target) -> Chain:
+        return Chain(self.model, data, target, self.z, self._predicted, self._rng)
 
     def best(self, count: int) -> FloatArray:
         """The (at most) ``count`` members with the highest posterior density, (count, D), the best
@@ -210,10 +210,10 @@ class Belief:
 
     def misfits(self) -> FloatArray:
         """Deviation (S,), in standard uncertainties, of the best tenth from each merged reading."""
-        evidence = self._absorbed
-        goodness = evidence.log_likelihood(self._predicted)
+        data = self._absorbed
+        goodness = data.log_likelihood(self._predicted)
         best = np.argsort(goodness)[-max(1, len(self.z) // 10) :]
-        deviation = np.abs(self._predicted[best] - evidence.power_w) / evidence.sigma_w
+        deviation = np.abs(self._predicted[best] - data.power_w) / data.sigma_w
         return np.asarray(np.median(deviation, axis=0))
 
     def misfit(self, since: int = 0) -> float:
@@ -228,7 +228,7 @@ class Belief:
 
     def _absorb(self) -> None:
         """Move the population from the readings it has absorbed to all of them."""
-        old, new = self._absorbed, self.evidence
+        old, new = self._absorbed, self.data
         known = len(old.settings)
         if known < len(new.settings):
             added = self.model.predict(self.z, new.settings[known:]).power_w

@@ -13,7 +13,7 @@ import numpy as np
 
 from autocell.belief.alternatives import ALLOWANCE
 from autocell.belief.best_fit import climb, score
-from autocell.belief.likelihood import Evidence
+from autocell.belief.likelihood import MergedReadings
 from autocell.belief.population import Belief
 from autocell.setting import Setting
 
@@ -38,37 +38,37 @@ def goes_the_wrong_way(belief: Belief, rng: np.random.Generator) -> WrongWay | N
 
     An axis is turned about where it stood at the first reading: there the bench was as it is.
     """
-    evidence = belief.evidence
-    if len(evidence.settings) < 2:
+    data = belief.data
+    if len(data.settings) < 2:
         return None
-    as_it_is = _best_fit(belief, evidence, rng)
+    as_it_is = _best_fit(belief, data, rng)
     turned = [
         WrongWay(name, _best_fit(belief, changed, rng) - as_it_is)
-        for name, changed in _turned_round(belief, evidence).items()
+        for name, changed in _turned_round(belief, data).items()
     ]
     best = max(turned, key=lambda found: found.log_odds, default=None)
     return best if best is not None and best.log_odds > _CONVINCED else None
 
 
-def _turned_round(belief: Belief, evidence: Evidence) -> dict[str, Evidence]:
+def _turned_round(belief: Belief, data: MergedReadings) -> dict[str, MergedReadings]:
     """The readings at the settings where they were taken if an axis goes the other way, by the
     axis; only axes that have moved."""
     bench = belief.model.bench
-    places = np.array([setting.as_array() for setting in evidence.settings])
+    places = np.array([setting.as_array() for setting in data.settings])
     went = (places - places[0]) @ np.linalg.pinv(bench.effects).T
     found = {}
     for k, (name, axis) in enumerate(bench.axes.items()):
         if np.ptp(went[:, k]) > axis.repeatability:
             there = places - 2.0 * went[:, k, None] * np.asarray(axis.effect)
             settings = tuple(Setting.from_array(place) for place in there)
-            found[name] = replace(evidence, settings=settings)
+            found[name] = replace(data, settings=settings)
     return found
 
 
-def _best_fit(belief: Belief, evidence: Evidence, rng: np.random.Generator) -> float:
+def _best_fit(belief: Belief, data: MergedReadings, rng: np.random.Generator) -> float:
     """Log posterior of the bench that explains the readings best, within the allowance."""
     model = belief.model
     prior = model.prior.allowing(ALLOWANCE)
     z = np.concatenate([prior.draw(_DRAWN, rng), belief.best(_STARTS)])
-    z = z[np.argsort(-score(model, prior, evidence, z))[:_STARTS]]
-    return float(climb(model, prior, evidence, z).log_posterior.max())
+    z = z[np.argsort(-score(model, prior, data, z))[:_STARTS]]
+    return float(climb(model, prior, data, z).log_posterior.max())

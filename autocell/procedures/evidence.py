@@ -37,7 +37,7 @@ class Hypothesis:
 
 
 @dataclass(frozen=True)
-class EvidencePiece:
+class SecondOpinion:
     """What a witness says, and whether it speaks for the wanted pass count.
 
     ``log_likelihood`` is the natural logarithm of how likely the observation is for each pass
@@ -54,7 +54,7 @@ class Witness(Protocol):
 
     def testify(
         self, tuning: Tuning, at: Setting, hypotheses: Sequence[Hypothesis]
-    ) -> EvidencePiece | None:
+    ) -> SecondOpinion | None:
         """What it says of the light at the setting where the bench stands, the wanted pass count
         being the first hypothesis; None when it has nothing to say.
 
@@ -66,7 +66,7 @@ class Witness(Protocol):
 
 def further_evidence(
     tuning: Tuning, witnesses: Iterable[Witness], at: Setting, weighing: Weighing
-) -> tuple[EvidencePiece, ...]:
+) -> tuple[SecondOpinion, ...]:
     """What the witnesses say where the bench stands, of the wanted pass count and its rivals."""
     hypotheses = hypotheses_at(tuning, at, weighing)
     said = (witness.testify(tuning, at, hypotheses) for witness in witnesses)
@@ -97,7 +97,7 @@ def path_after(tuning: Tuning, z: FloatArray, at: Setting, passes: int) -> Float
     return trace(cell, beam, passes).path_length_m[..., passes]
 
 
-def reweighed(weighing: Weighing, pieces: Sequence[EvidencePiece]) -> Weighing:
+def reweighed(weighing: Weighing, pieces: Sequence[SecondOpinion]) -> Weighing:
     """The rivals with what the witnesses say added to their log odds, the closest first again.
 
     Witnesses are independent of the power and of each other, so that logarithms add.
@@ -109,12 +109,12 @@ def reweighed(weighing: Weighing, pieces: Sequence[EvidencePiece]) -> Weighing:
     return replace(weighing, rivals=tuple(sorted(rivals, key=lambda rival: rival.log_odds)))
 
 
-def in_proof(pieces: Sequence[EvidencePiece]) -> tuple[Evidence, ...]:
+def in_proof(pieces: Sequence[SecondOpinion]) -> tuple[Evidence, ...]:
     """As a proof lists them."""
     return tuple(Evidence(piece.statement, piece.holds) for piece in pieces)
 
 
-def _for_ours(rival: int, weighing: Weighing, pieces: Sequence[EvidencePiece]) -> Iterable[float]:
+def _for_ours(rival: int, weighing: Weighing, pieces: Sequence[SecondOpinion]) -> Iterable[float]:
     """How much each piece favours the weighed pass count over a rival, in log units."""
     for piece in pieces:
         told = piece.log_likelihood

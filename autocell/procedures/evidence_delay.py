@@ -18,7 +18,7 @@ from autocell.belief.unknowns import FloatArray
 from autocell.bench.phasing import wrapped
 from autocell.errors import DeviceError, MotionError, ReadingError
 from autocell.optics.absorption import SPEED_OF_LIGHT_M_PER_S
-from autocell.procedures.evidence import EvidencePiece, Hypothesis, path_after
+from autocell.procedures.evidence import Hypothesis, SecondOpinion, path_after
 from autocell.procedures.tuning import Tuning
 from autocell.reading import PhaseReading
 from autocell.setting import Setting
@@ -65,7 +65,7 @@ def log_likelihood(measured_rad: float, expected_rad: FloatArray, sigma_rad: flo
 
 
 @dataclass(frozen=True)
-class Change:
+class PhaseChange:
     """How a phase changed between two readings, rad, up to whole turns; with the standard
     uncertainty of all but the path."""
 
@@ -90,7 +90,7 @@ class DelayWitness:
 
     def testify(
         self, tuning: Tuning, at: Setting, hypotheses: Sequence[Hypothesis]
-    ) -> EvidencePiece | None:
+    ) -> SecondOpinion | None:
         """Read again and compare the change of the phase with that of each hypothesis."""
         meter = tuning.bench.description.delay_meter
         before = self.passes_at_start(tuning)
@@ -113,7 +113,7 @@ class DelayWitness:
             _INDEX * max(float(np.abs(turns).max()) for turns in expected.values()),
             self.pulled_rad(tuning, at),
         )
-        change = Change(float(wrapped(end.phase_rad - self.start.phase_rad)), sigma_rad)
+        change = PhaseChange(float(wrapped(end.phase_rad - self.start.phase_rad)), sigma_rad)
         return judge(tuning.passes, before, change, expected, meter.modulation_hz)
 
     def passes_at_start(self, tuning: Tuning) -> int | None:
@@ -144,10 +144,10 @@ class DelayWitness:
 def judge(
     passes: int,
     before: int,
-    change: Change,
+    change: PhaseChange,
     expected_rad: Mapping[int, FloatArray],
     modulation_hz: float,
-) -> EvidencePiece:
+) -> SecondOpinion:
     """What a change of the phase says of ``passes`` and of every other pass count.
 
     ``expected_rad`` are the changes, whole turns included, (M,) equally likely ones for each pass
@@ -173,7 +173,7 @@ def judge(
     alike = [n for n, d in ahead.items() if abs(d) < _TELLS_APART]
     statement += _listed(f"; it does not tell {passes} from", alike)
     statement += _listed("; it speaks for", [n for n, d in ahead.items() if d <= -_TELLS_APART])
-    return EvidencePiece(statement, agrees, told)
+    return SecondOpinion(statement, agrees, told)
 
 
 def _listed(words: str, passes: list[int]) -> str:

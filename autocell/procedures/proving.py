@@ -14,7 +14,7 @@ from autocell.belief.plateau import Spread
 from autocell.belief.unknowns import FloatArray
 from autocell.outcome import Evidence, Proof
 from autocell.procedures.edges import Edge
-from autocell.procedures.evidence import EvidencePiece, in_proof, reweighed
+from autocell.procedures.evidence import SecondOpinion, in_proof, reweighed
 from autocell.procedures.tuning import READING_NOISE, Tuning
 from autocell.reading import Reading
 from autocell.setting import Setting
@@ -114,7 +114,7 @@ def _where_they_differ(
     found: list[tuple[float, Setting]] = []
     for candidates in (_along_spacing(tuning), _around_beam(tuning, at)):
         chosen, apart = most_dividing(
-            tuning.model, ours, theirs, tuning.evidence, candidates, READING_NOISE
+            tuning.model, ours, theirs, tuning.belief.data, candidates, READING_NOISE
         )
         if apart >= _APART:
             return chosen
@@ -156,7 +156,7 @@ def compile_proof(
     height: Height,
     edges: Sequence[Edge],
     weighing: Weighing,
-    further: Sequence[EvidencePiece] = (),
+    further: Sequence[SecondOpinion] = (),
     misfit: float = 0.0,
 ) -> Proof:
     """All of the evidence at a setting; proved only if every piece holds.

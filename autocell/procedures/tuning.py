@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autocell.belief.likelihood import Evidence
 from autocell.belief.model import BenchModel
 from autocell.belief.next_reading import expected_sigma
 from autocell.belief.plateau import Plateau, find_plateau
@@ -76,11 +75,6 @@ class Tuning:
     def model(self) -> BenchModel:
         """The model of the bench that the belief is about."""
         return self.belief.model
-
-    @property
-    def evidence(self) -> Evidence:
-        """What has been read so far."""
-        return self.belief.evidence
 
     def tell(self, stage: str, text: str, reading: Reading | None = None) -> None:
         """Report progress, with the best guess at where the bench stands now."""
@@ -171,7 +165,7 @@ class Tuning:
     def predicted_power(self, settings: Sequence[Setting]) -> tuple[FloatArray, FloatArray]:
         """Power (M, S) that some of the members predict, and the noise to expect of a reading."""
         power = self.belief.predict(settings, most=_SOME).power_w
-        return power, expected_sigma(self.evidence, power, READING_NOISE)
+        return power, expected_sigma(self.belief.data, power, READING_NOISE)
 
     def seconds(self, setting: Setting) -> float:
         """What a reading at a setting costs: getting there, settling, averaging."""

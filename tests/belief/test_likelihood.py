@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from autocell.belief.likelihood import DEGREES_OF_FREEDOM, Evidence, log_student
+from autocell.belief.likelihood import DEGREES_OF_FREEDOM, MergedReadings, log_student
 from autocell.reading import Reading
 
 from .conftest import TARGET, beside
@@ -38,8 +38,8 @@ def test_one_bad_reading_costs_a_bounded_amount():
 @settings(max_examples=30)
 @given(powers, noises, st.integers(2, 200))
 def test_a_reading_repeated_at_a_setting_keeps_the_whole_model_error(power_w, noise, times):
-    once = Evidence.of([a_reading(power_w, noise * power_w)])
-    often = Evidence.of([a_reading(power_w, noise * power_w)] * times)
+    once = MergedReadings.of([a_reading(power_w, noise * power_w)])
+    often = MergedReadings.of([a_reading(power_w, noise * power_w)] * times)
     assert often.settings == once.settings == (TARGET,)
     assert often.power_w == pytest.approx(once.power_w)
     model = once.model_sigma(once.power_w, power_w)
@@ -53,7 +53,7 @@ def test_a_reading_repeated_at_a_setting_keeps_the_whole_model_error(power_w, no
 def test_readings_at_one_setting_merge_to_their_weighted_mean(values):
     power, noise = np.array(values).T
     u = noise * power
-    merged = Evidence.of([a_reading(p, s) for p, s in zip(power, u, strict=True)])
+    merged = MergedReadings.of([a_reading(p, s) for p, s in zip(power, u, strict=True)])
     assert merged.power_w == pytest.approx([np.average(power, weights=u**-2.0)])
 
 
@@ -62,7 +62,7 @@ def test_readings_at_one_setting_merge_to_their_weighted_mean(values):
 def test_the_order_of_readings_does_not_matter(order):
     shifts = (0.0, 1e-3, 0.0, 2e-3, 1e-3)
     readings = [a_reading(1e-3 * (1 + i), 1e-5, shift) for i, shift in enumerate(shifts)]
-    plain, mixed = Evidence.of(readings), Evidence.of([readings[i] for i in order])
+    plain, mixed = MergedReadings.of(readings), MergedReadings.of([readings[i] for i in order])
     at = [plain.settings.index(setting) for setting in mixed.settings]
     np.testing.assert_allclose(mixed.power_w, plain.power_w[at])
     np.testing.assert_allclose(mixed.sigma_w, plain.sigma_w[at])
@@ -70,14 +70,14 @@ def test_the_order_of_readings_does_not_matter(order):
 
 def test_settings_further_apart_than_an_axis_repeats_are_two():
     micrometre = [a_reading(1e-3, 1e-6), a_reading(1e-3, 1e-6, 1e-6)]
-    assert len(Evidence.of(micrometre).settings) == 1
+    assert len(MergedReadings.of(micrometre).settings) == 1
     ten = [a_reading(1e-3, 1e-6), a_reading(1e-3, 1e-6, 1e-5)]
-    assert len(Evidence.of(ten).settings) == 2
+    assert len(MergedReadings.of(ten).settings) == 2
 
 
 @given(powers, st.floats(1.0, 10.0), st.floats(1.0, 4.0))
 def test_the_model_error_grows_with_the_power_and_the_largest_power(power_w, brighter, factor):
-    usual, wider = Evidence.of(()), Evidence.of((), model_error=factor)
+    usual, wider = MergedReadings.of(()), MergedReadings.of((), model_error=factor)
     power = np.array([power_w])
     sigma = usual.model_sigma(power, power_w)
     assert sigma == pytest.approx(power_w * np.hypot(0.006, 0.004))
@@ -87,15 +87,15 @@ def test_the_model_error_grows_with_the_power_and_the_largest_power(power_w, bri
 
 
 def test_no_reading_says_nothing():
-    nothing = Evidence.of(())
+    nothing = MergedReadings.of(())
     assert nothing.largest_w == 0.0
     assert nothing.log_likelihood(np.empty((7, 0))) == pytest.approx(np.zeros(7))
 
 
 def test_the_likelihood_is_that_of_independent_readings():
-    evidence = Evidence.of([a_reading(1e-3, 1e-5), a_reading(2e-3, 1e-5, 1e-3)])
+    data = MergedReadings.of([a_reading(1e-3, 1e-5), a_reading(2e-3, 1e-5, 1e-3)])
     predicted = np.array([[1.02e-3, 1.9e-3], [1e-3, 2e-3]])
-    deviation = (predicted - evidence.power_w) / evidence.sigma_w
+    deviation = (predicted - data.power_w) / data.sigma_w
     student = stats.t(DEGREES_OF_FREEDOM)
     expected = np.sum(student.logpdf(deviation) - student.logpdf(0.0), axis=1)
-    np.testing.assert_allclose(evidence.log_likelihood(predicted), expected, atol=1e-12)
+    np.testing.assert_allclose(data.log_likelihood(predicted), expected, atol=1e-12)

@@ -60,9 +60,9 @@ def test_the_belief_takes_it_in_as_less_and_keeps_the_reading_as_it_was() -> Non
     sure = replace(doubtful, position_u=())
     belief.update(doubtful)
     assert belief.readings == [doubtful]
-    doubted_w = belief.evidence.sigma_w[0]
+    doubted_w = belief.data.sigma_w[0]
     belief.update(replace(sure, setting=_turned(SIX, 7e-3)))
-    assert doubted_w > 2.0 * belief.evidence.sigma_w[1]
+    assert doubted_w > 2.0 * belief.data.sigma_w[1]
 
 
 def test_what_all_steps_do_alike_is_the_scale_of_the_axis() -> None:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from autocell.belief.likelihood import Evidence
+from autocell.belief.likelihood import MergedReadings
 from autocell.belief.next_reading import (
     expected_sigma,
     information,
@@ -114,11 +114,11 @@ def test_no_reading_that_tells_next_to_nothing_is_taken():
 def test_two_benches_are_told_apart_where_their_readings_differ_most():
     model = a_model("spacing_offset_m")
     ours, other = a_bench(), a_bench(spacing_offset_m=0.8)
-    evidence = Evidence.of(readings_of(model, ours, (TARGET,)))
+    data = MergedReadings.of(readings_of(model, ours, (TARGET,)))
     candidates = [beside(1e-4 * i) for i in range(-60, 61)]
-    chosen, apart = most_dividing(model, ours, other, evidence, candidates, 2e-3)
+    chosen, apart = most_dividing(model, ours, other, data, candidates, 2e-3)
     power = model.predict(np.stack([ours, other]), candidates).power_w
-    largest = np.maximum(power.max(), evidence.largest_w)
+    largest = np.maximum(power.max(), data.largest_w)
     noise = np.hypot(
         np.hypot(0.006 * power.max(axis=0), 0.004 * largest), 2e-3 * largest
     )  # model error and meter, added in quadrature
@@ -130,14 +130,14 @@ def test_two_benches_are_told_apart_where_their_readings_differ_most():
 
 def test_a_bench_cannot_be_told_from_itself():
     model = a_model("spacing_offset_m")
-    evidence = Evidence.of(readings_of(model, a_bench(), (TARGET,)))
-    _, apart = most_dividing(model, a_bench(), a_bench(), evidence, PLACES, 2e-3)
+    data = MergedReadings.of(readings_of(model, a_bench(), (TARGET,)))
+    _, apart = most_dividing(model, a_bench(), a_bench(), data, PLACES, 2e-3)
     assert apart == 0.0
 
 
 def test_a_new_reading_is_expected_no_better_than_the_model():
-    evidence = Evidence.of(readings_of(a_model(), a_bench(), (TARGET,)))
-    power = np.array([0.0, 1e-4, evidence.largest_w])
-    sigma = expected_sigma(evidence, power, 2e-3)
-    assert np.all(sigma > evidence.model_sigma(power, evidence.largest_w))
+    data = MergedReadings.of(readings_of(a_model(), a_bench(), (TARGET,)))
+    power = np.array([0.0, 1e-4, data.largest_w])
+    sigma = expected_sigma(data, power, 2e-3)
+    assert np.all(sigma > data.model_sigma(power, data.largest_w))
     assert np.all(np.diff(sigma) > 0.0)

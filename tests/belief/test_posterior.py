@@ -178,8 +178,8 @@ def test_a_repeated_reading_is_no_more_than_a_better_averaged_one(seed):
     repeated = believing(model, [*first, *[last] * times], seed, members=250, sweeps=6)
     averaged = replace(last, uncertainty_w=last.uncertainty_w / np.sqrt(times))
     once = believing(model, [*first, averaged], seed, members=250, sweeps=6)
-    np.testing.assert_allclose(repeated.evidence.power_w, once.evidence.power_w)
-    np.testing.assert_allclose(repeated.evidence.sigma_w, once.evidence.sigma_w)
+    np.testing.assert_allclose(repeated.data.power_w, once.data.power_w)
+    np.testing.assert_allclose(repeated.data.sigma_w, once.data.sigma_w)
     for name in ("spacing_offset_m", "log_gain", "reflectivity"):
         index = UNKNOWNS.index(name)
         (one, one_u), (two, two_u) = (mean_and_error(b, index) for b in (repeated, once))
@@ -196,8 +196,8 @@ def test_the_same_seed_gives_the_same_belief(model):
 
 def test_what_members_predict_is_kept_in_step_with_them(model):
     belief = believing(model, drawn_readings(model, 4))
-    seen = model.predict(belief.z, belief.evidence.settings).power_w
-    expected = belief.evidence.log_likelihood(seen) + model.prior.log_density(belief.z)
+    seen = model.predict(belief.z, belief.data.settings).power_w
+    expected = belief.data.log_likelihood(seen) + model.prior.log_density(belief.z)
     np.testing.assert_allclose(belief.log_posterior, expected)
     best = belief.best(5)
     np.testing.assert_array_equal(best[-1], belief.z[np.argmax(expected)])

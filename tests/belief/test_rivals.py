@@ -13,7 +13,7 @@ from scipy import stats
 from autocell.belief import alternatives
 from autocell.belief.alternatives import ALLOWANCE, Alternative, Weighing, weigh
 from autocell.belief.best_fit import climb
-from autocell.belief.likelihood import Evidence
+from autocell.belief.likelihood import MergedReadings
 from autocell.belief.unknowns import FloatArray
 from autocell.patterns import choose_pattern
 
@@ -40,20 +40,20 @@ def test_a_climb_makes_nothing_worse_and_keeps_what_it_shall_show(seed, allowanc
     rng = np.random.default_rng(seed)
     prior = model.prior.allowing(allowance)
     bench = model.prior.draw(1, rng)[0]
-    evidence = Evidence.of(readings_of(model, bench, [beside(s) for s in SHIFTS_M[:4]], rng))
+    data = MergedReadings.of(readings_of(model, bench, [beside(s) for s in SHIFTS_M[:4]], rng))
     starts = prior.draw(60, rng)
     starts = starts[model.predict(starts, (TARGET,)).passes[:, 0] == PASSES]
     kept = starts.copy()
-    fit = climb(model, prior, evidence, starts, showing=(TARGET, PASSES))
+    fit = climb(model, prior, data, starts, showing=(TARGET, PASSES))
     np.testing.assert_array_equal(starts, kept)
 
-    seen = model.predict(starts, evidence.settings).power_w
-    before = evidence.log_likelihood(seen) + prior.log_density(starts)
+    seen = model.predict(starts, data.settings).power_w
+    before = data.log_likelihood(seen) + prior.log_density(starts)
     assert np.all(fit.log_posterior >= before)
     assert np.all(model.predict(fit.z, (TARGET,)).passes[:, 0] == PASSES)
-    reached = model.predict(fit.z, evidence.settings).power_w
+    reached = model.predict(fit.z, data.settings).power_w
     np.testing.assert_allclose(
-        fit.log_posterior, evidence.log_likelihood(reached) + prior.log_density(fit.z)
+        fit.log_posterior, data.log_likelihood(reached) + prior.log_density(fit.z)
     )
 
 
@@ -61,11 +61,11 @@ def test_a_climb_finds_the_bench_that_was_read():
     model = a_model("reflectivity", "log_gain")
     bench = a_bench(reflectivity=0.6, log_gain=-0.5)
     places = [beside(shift) for shift in (-1e-3, 9e-3, 16.5e-3)]
-    evidence = Evidence.of(readings_of(model, bench, places))
-    fit = climb(model, model.prior, evidence, np.zeros((1, len(UNKNOWNS))))
+    data = MergedReadings.of(readings_of(model, bench, places))
+    fit = climb(model, model.prior, data, np.zeros((1, len(UNKNOWNS))))
     assert fit.log_posterior[0] == pytest.approx(0.0, abs=1e-3)
-    predicted_w = model.predict(fit.z, evidence.settings).power_w[0]
-    np.testing.assert_allclose(predicted_w, evidence.power_w, rtol=1e-3)
+    predicted_w = model.predict(fit.z, data.settings).power_w[0]
+    np.testing.assert_allclose(predicted_w, data.power_w, rtol=1e-3)
     for name in ("reflectivity", "log_gain"):
         index = UNKNOWNS.index(name)
         assert fit.z[0, index] == pytest.approx(bench[index], abs=0.1)
@@ -151,9 +151,9 @@ def test_one_reading_that_a_rival_explains_as_well_decides_nothing_and_a_second_
     decided = weigh(believing(model, both, members=200), at, PASSES, rng)
     again = next(r for r in decided.rivals if r.passes == 32)
 
-    evidence = Evidence.of(both)
-    ours, theirs = evidence.log_likelihood(
-        model.predict(np.stack([undecided.z, rival.z]), evidence.settings).power_w
+    data = MergedReadings.of(both)
+    ours, theirs = data.log_likelihood(
+        model.predict(np.stack([undecided.z, rival.z]), data.settings).power_w
     )
     # the rival may find a better bench; it cannot do worse than stay
     assert 3.0 < again.log_odds <= ours - theirs + 0.5

@@ -23,8 +23,8 @@ def test_a_contradicting_reading_widens_the_belief_and_does_not_turn_it(model):
     good = readings_of(model, a_bench(), [beside(shift) for shift in SHIFTS_M[:5]])
     belief = believing(model, good)
     assert belief.surprises == 0
-    assert belief.evidence.model_error == 1.0
-    sure = belief.evidence.sigma_w
+    assert belief.data.model_error == 1.0
+    sure = belief.data.sigma_w
     truthful = shares(belief)[PASSES]
 
     # half the light on the plateau, where no bench of the file can lose it
@@ -32,8 +32,8 @@ def test_a_contradicting_reading_widens_the_belief_and_does_not_turn_it(model):
     wrong = readings_of(model, a_bench(), (place,))[0]
     belief.update(replace(wrong, power_w=0.5 * wrong.power_w))
     assert belief.surprises == 1
-    assert belief.evidence.model_error > 1.0
-    assert np.all(belief.evidence.sigma_w[:5] > sure)
+    assert belief.data.model_error > 1.0
+    assert np.all(belief.data.sigma_w[:5] > sure)
     assert np.all(np.isfinite(belief.z))
     assert truthful > 0.99
     assert shares(belief)[PASSES] > 0.9
@@ -56,7 +56,7 @@ def test_the_model_error_does_not_grow_without_end(model):
     ]
     belief = believing(model, nonsense)
     assert belief.surprises > 3
-    assert belief.evidence.model_error == 4.0
+    assert belief.data.model_error == 4.0
     assert np.all(np.isfinite(belief.log_posterior))
 
 
@@ -91,11 +91,11 @@ def test_readings_from_before_the_laser_jumped_can_be_left_behind(model):
     belief = believing(model, [*before, *brighter])
     torn = belief.misfits().max()
     belief.leave_behind(len(before))
-    assert len(belief.evidence.settings) == len(places)
+    assert len(belief.data.settings) == len(places)
     assert belief.misfits().max() < 1.0 < 1.5 < torn
-    assert belief.evidence.model_error == 1.0
+    assert belief.data.model_error == 1.0
     assert shares(belief)[PASSES] > 0.99
     # and nothing that comes later brings them back
     belief.update(brighter[0])
-    assert len(belief.evidence.settings) == len(places)
+    assert len(belief.data.settings) == len(places)
     assert belief.misfits().max() < 1.0

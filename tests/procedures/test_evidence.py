@@ -26,8 +26,8 @@ from autocell.bench.protocols import Line, Transport
 from autocell.errors import Disconnected, MotionError
 from autocell.outcome import Proof
 from autocell.procedures.evidence import (
-    EvidencePiece,
     Hypothesis,
+    SecondOpinion,
     Witness,
     further_evidence,
     hypotheses_at,
@@ -35,8 +35,8 @@ from autocell.procedures.evidence import (
     reweighed,
 )
 from autocell.procedures.evidence_delay import (
-    Change,
     DelayWitness,
+    PhaseChange,
     judge,
     log_likelihood,
     turned_rad,
@@ -58,11 +58,11 @@ class Heard:
     arrived: Arrived
     witnesses: tuple[DelayWitness, ...]
 
-    def pieces(self) -> tuple[EvidencePiece, ...]:
+    def pieces(self) -> tuple[SecondOpinion, ...]:
         arrived = self.arrived
         return further_evidence(arrived.tuning, self.witnesses, arrived.at, arrived.weighing)
 
-    def proof(self, further: Sequence[EvidencePiece]) -> Proof:
+    def proof(self, further: Sequence[SecondOpinion]) -> Proof:
         arrived = self.arrived
         return compile_proof(
             arrived.tuning, arrived.at, arrived.height, arrived.edges, arrived.weighing, further
@@ -105,7 +105,7 @@ BY_HAND = {62: spread(12.760), 56: spread(11.380)}
 
 @pytest.mark.parametrize(("measured_rad", "holds"), [(1.610, True), (-1.282, False)])
 def test_a_phase_of_one_of_them_speaks_against_the_other(measured_rad: float, holds: bool) -> None:
-    piece = judge(62, 6, Change(measured_rad, 0.02), BY_HAND, 100e6)
+    piece = judge(62, 6, PhaseChange(measured_rad, 0.02), BY_HAND, 100e6)
     assert piece.holds is holds
     seen, other = (62, 56) if holds else (56, 62)
     assert piece.log_likelihood[seen] - piece.log_likelihood[other] > 5.0
@@ -120,7 +120,9 @@ def test_a_whole_turn_between_two_pass_counts_tells_nothing_and_says_so() -> Non
     alias_hz = 217.240912e6
     expected = {n: turned_rad(np.array([n * 0.230 - 1.5]), alias_hz) for n in (62, 56, 60)}
     measured = float(expected[62][0])
-    piece = judge(62, 6, Change(math.remainder(measured, 2 * math.pi), 0.02), expected, alias_hz)
+    piece = judge(
+        62, 6, PhaseChange(math.remainder(measured, 2 * math.pi), 0.02), expected, alias_hz
+    )
     assert piece.holds
     assert piece.log_likelihood[62] == pytest.approx(piece.log_likelihood[56], abs=1e-3)
     assert "does not tell 62 from 56" in piece.statement
@@ -372,7 +374,7 @@ class LineDepth:
 
     def testify(
         self, tuning: Tuning, at: Setting, hypotheses: Sequence[Hypothesis]
-    ) -> EvidencePiece | None:
+    ) -> SecondOpinion | None:
         told = {
             h.passes: float(
                 norm.logpdf(
@@ -382,7 +384,7 @@ class LineDepth:
             for h in hypotheses
         }
         best = max(told, key=lambda passes: told[passes])
-        return EvidencePiece(
+        return SecondOpinion(
             f"the line is as deep as {best} passes make it", best == tuning.passes, told
         )
 
@@ -402,8 +404,8 @@ def test_an_absorption_line_fits_the_same_interface(heard: Heard, passes: int, h
 def test_pieces_add_up_and_may_turn_the_order_of_the_rivals() -> None:
     z = np.zeros(15)
     weighing = Weighing(62, z, (Alternative(56, 8.0, z), Alternative(68, 9.0, z)))
-    one = EvidencePiece("", True, {62: -1.0, 56: -6.0, 68: -0.5})
-    two = EvidencePiece("", True, {62: -2.0, 68: -1.0, 50: 0.0})
+    one = SecondOpinion("", True, {62: -1.0, 56: -6.0, 68: -0.5})
+    two = SecondOpinion("", True, {62: -2.0, 68: -1.0, 50: 0.0})
     seen = reweighed(weighing, (one, two))
     assert [(r.passes, r.log_odds) for r in seen.rivals] == [(68, 7.5), (56, 13.0)]
     assert reweighed(weighing, ()) == weighing
