@@ -79,6 +79,25 @@ class HoleDescription:
     radius_m: float
     radius_tolerance_m: float
 
+    @property
+    def centre_m(self) -> tuple[float, float]:
+        """x and y."""
+        return self.x_m, self.y_m
+
+    @property
+    def off_axis_m(self) -> float:
+        """How far its centre is from the vertex."""
+        return math.hypot(self.x_m, self.y_m)
+
+    @property
+    def azimuth_rad(self) -> float:
+        """Where its centre is around the vertex, from x towards y."""
+        return math.atan2(self.y_m, self.x_m)
+
+    def hole(self, mirror: MirrorName) -> Hole:
+        """The hole in its mirror."""
+        return Hole(mirror, self.x_m, self.y_m, self.radius_m)
+
 
 @dataclass(frozen=True)
 class BeamDescription:
@@ -301,10 +320,7 @@ class BenchDescription:
     laser: LaserDescription
     entrance_mirror: MirrorDescription
     far_mirror: MirrorDescription
-    hole_x_m: float
-    hole_y_m: float
-    hole_radius_m: float
-    hole_radius_tolerance_m: float
+    entrance_hole: HoleDescription
     minimum_gap_m: float
     input_beam: BeamDescription
     spacing_at_zero_m: float
@@ -422,12 +438,11 @@ class BenchDescription:
 
     def cell(self, spacing_m: float) -> Cell:
         """The cell as the bench file describes it: aligned, at this spacing."""
-        holes = [Hole("entrance", self.hole_x_m, self.hole_y_m, self.hole_radius_m)]
-        others: list[tuple[MirrorName, HoleDescription | None]] = [
-            ("entrance", self.exit_hole),
-            ("far", self.far_hole),
-        ]
-        holes += [Hole(on, hole.x_m, hole.y_m, hole.radius_m) for on, hole in others if hole]
+        holes = [self.entrance_hole.hole("entrance")]
+        if self.exit_hole is not None:
+            holes.append(self.exit_hole.hole("entrance"))
+        if self.far_hole is not None:
+            holes.append(self.far_hole.hole("far"))
         return Cell(
             spacing_m,
             self.entrance_mirror.mirror(),

@@ -256,7 +256,7 @@ def _known_of(bench: BenchDescription) -> dict[str, float]:
         "entrance_ratio": bench.entrance_mirror.toroidal_ratio,
         "far_ratio": bench.far_mirror.toroidal_ratio,
         "reflectivity": bench.mean_reflectivity,
-        "hole_radius_m": bench.hole_radius_m,
+        "hole_radius_m": bench.entrance_hole.radius_m,
         "waist": 1.0,
     }
 

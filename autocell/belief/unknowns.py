@@ -79,9 +79,9 @@ def unknowns_of(bench: BenchDescription) -> tuple[Unknown, ...]:
         Unknown(
             "hole_radius_m",
             "the hole's diameter",
-            bench.hole_radius_m,
-            bench.hole_radius_tolerance_m,
-            doubt=_HOLE_DOUBT * bench.hole_radius_m,
+            bench.entrance_hole.radius_m,
+            bench.entrance_hole.radius_tolerance_m,
+            doubt=_HOLE_DOUBT * bench.entrance_hole.radius_m,
         ),
         Unknown("waist", "the waist of the input beam", 1.0, beam.waist_tolerance),
         Unknown("log_gain", "the power", 0.0, float(np.log1p(bench.laser.power_tolerance))),

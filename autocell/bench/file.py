@@ -115,13 +115,14 @@ def _refuse_faults(path: Path, tree: YamlTree) -> None:
 
 def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescription:
     bench = schema.BenchFile.model_validate(raw)
-    laser, cell, hole = bench.laser, bench.cell, bench.cell.entrance_mirror.hole
+    laser, cell = bench.laser, bench.cell
     axes = {
         name: schema.axis_model(name, section).model_validate(section)
         for name, section in bench.axes.items()
     }
     spacing = axes["spacing"]
     assert isinstance(spacing, schema.SpacingAxis)
+    far_hole, exit_hole = cell.far_mirror.hole, cell.entrance_mirror.exit_hole
     meter, shutter, caps = bench.power_meter, bench.shutter, bench.caps
     return BenchDescription(
         name=bench.bench,
@@ -136,10 +137,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
         ),
         entrance_mirror=_mirror(cell.entrance_mirror),
         far_mirror=_mirror(cell.far_mirror),
-        hole_x_m=hole.x_mm * _MM,
-        hole_y_m=hole.y_mm * _MM,
-        hole_radius_m=hole.diameter_mm * _MM / 2,
-        hole_radius_tolerance_m=hole.diameter_tolerance_mm * _MM / 2,
+        entrance_hole=_hole(cell.entrance_mirror.hole),
         minimum_gap_m=cell.minimum_gap_mm * _MM,
         input_beam=_beam(bench.input_beam),
         spacing_at_zero_m=spacing.spacing_at_zero_mm * _MM,
@@ -168,9 +166,9 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
             for name, device in bench.devices.items()
         },
         caps=Caps(caps.moves, caps.readings, caps.travel_mm * _MM, caps.time_min * _MIN),
-        far_hole=_hole(cell.far_mirror.hole),
-        exit_hole=_hole(cell.entrance_mirror.exit_hole),
-        exit_mirror=bench.cell.leaves_through,
+        far_hole=None if far_hole is None else _hole(far_hole),
+        exit_hole=None if exit_hole is None else _hole(exit_hole),
+        exit_mirror=cell.leaves_through,
         detector=_detector(bench),
         window_transmission=cell.window_transmission,
         delay_meter=_delay_meter(bench.delay_meter, raw),
@@ -184,9 +182,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
     )
 
 
-def _hole(hole: schema.Hole | None) -> HoleDescription | None:
-    if hole is None:
-        return None
+def _hole(hole: schema.Hole) -> HoleDescription:
     return HoleDescription(
         hole.x_mm * _MM,
         hole.y_mm * _MM,

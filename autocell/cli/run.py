@@ -74,9 +74,9 @@ def _carry_out(loaded: Programme, once: bool, invocation: Invocation, as_json: b
 
     with (
         ExitStack() as last_words,  # they are waited for once nobody waits for the bench any more
-        claim(loaded.bench, "run", PROGRAMME) as claimed,
+        claim(loaded.bench, "run", PROGRAMME) as ownership,
         stop_on_signals() as interrupts,
-        claimed.stopping(lambda by: Stop(told=interrupts.ask(by), unconfirmed={})),
+        ownership.stopping(lambda by: Stop(told=interrupts.ask(by), unconfirmed={})),
     ):
         with safe_first(loaded.bench):
             around = _around(loaded, invocation, as_json, last_words)

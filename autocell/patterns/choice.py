@@ -92,7 +92,7 @@ def _through_the_hole(
     """Patterns that begin at an end of an axis of theirs, at the spacings of their circles."""
     low, high = spacing_reach(bench)
     one, two = bench.entrance_mirror.mean_radius_m, bench.far_mirror.mean_radius_m
-    circle_m = math.hypot(bench.hole_x_m, bench.hole_y_m)
+    circle_m = bench.entrance_hole.off_axis_m
     found = []
     for azimuth, senses in _ways_round(bench):
         rows = reentrant_spacings(
@@ -168,11 +168,11 @@ def closest_to_path(patterns: list[Pattern], path_length_m: float) -> list[Patte
 def _ways_round(bench: BenchDescription) -> list[tuple[float, tuple[float, ...]]]:
     """Azimuths of the exit hole from the entrance hole, counted the way the spots go round, each
     with the senses of rotation that it is for: one for both where they mirror each other."""
-    end = bench.way_out
+    start, end = bench.entrance_hole, bench.way_out
     if end is None:
         return [(0.0, (1.0, -1.0))]
-    azimuth = math.atan2(end.y_m, end.x_m) - math.atan2(bench.hole_y_m, bench.hole_x_m)
-    if in_line((bench.hole_x_m, bench.hole_y_m), (end.x_m, end.y_m)):
+    azimuth = end.azimuth_rad - start.azimuth_rad
+    if in_line(start.centre_m, end.centre_m):
         return [(azimuth, (1.0, -1.0))]
     return [(azimuth, (1.0,)), (-azimuth, (-1.0,))]
 
@@ -183,7 +183,7 @@ def _exact_beyond_paraxial(bench: BenchDescription) -> float:
     (1 + cos θ)(R − √(R² − r²)) between equal mirrors: at most the sagittas of both circles.
     """
     one, two = bench.entrance_mirror, bench.far_mirror
-    circle_m = math.hypot(bench.hole_x_m, bench.hole_y_m)
+    circle_m = bench.entrance_hole.off_axis_m
     far_m = max(circle_m, two.aperture_radius_m)
     return sum(
         radius_m - math.sqrt(max(radius_m**2 - r_m**2, 0.0))
@@ -236,14 +236,14 @@ def _launch(
     larger than the paraxial one by an amount that goes as r²; for the ellipse it is expected to
     go as (a² + b²)/2, and is looked for around there.
     """
-    azimuth = math.atan2(bench.hole_y_m, bench.hole_x_m)
+    hole = bench.entrance_hole
     spacing = paraxial_m + (orbit.spacing_m - paraxial_m) * 0.5 * (1.0 + axis_ratio**2)
     zero = bench.zero
     slopes = min(
-        (orbit.input_slopes(azimuth, sense * axis_ratio) for sense in senses),
+        (orbit.input_slopes(hole.azimuth_rad, sense * axis_ratio) for sense in senses),
         key=lambda s: math.hypot(s[0] - zero.slope_x, s[1] - zero.slope_y),
     )
-    setting = Setting(spacing, bench.hole_x_m, bench.hole_y_m, *slopes)
+    setting = Setting(spacing, hole.x_m, hole.y_m, *slopes)
     return Launch(passes, orbits, axis_ratio, setting)
 
 

@@ -39,8 +39,7 @@ def shape_between_holes(bench: BenchDescription) -> Shape | None:
     end = bench.way_out
     if end is None:
         return None
-    start_m, end_m = (bench.hole_x_m, bench.hole_y_m), (end.x_m, end.y_m)
-    if not in_line(start_m, end_m):
+    if not in_line(bench.entrance_hole.centre_m, end.centre_m):
         return "ellipse"
     within_reach = np.linspace(*spacing_reach(bench), _SPACINGS)
     met = any(misses_way_out(bench, float(spacing_m)) is None for spacing_m in within_reach)
@@ -50,7 +49,7 @@ def shape_between_holes(bench: BenchDescription) -> Shape | None:
 def misses_way_out(bench: BenchDescription, spacing_m: float) -> str | None:
     """Why a circle through the entrance hole meets no other hole at this spacing, if so: it meets
     the far mirror r √(g1/g2) from the axis, and its own at r."""
-    end, r_m = bench.way_out, math.hypot(bench.hole_x_m, bench.hole_y_m)
+    end, r_m = bench.way_out, bench.entrance_hole.off_axis_m
     if end is None:
         return None
     g1, g2 = (
@@ -61,12 +60,11 @@ def misses_way_out(bench: BenchDescription, spacing_m: float) -> str | None:
         if not g1 * g2 > 0.0:
             return "the cell is unstable"
         r_m *= math.sqrt(g1 / g2)
-    end_m = math.hypot(end.x_m, end.y_m)
-    if abs(r_m - end_m) <= end.radius_m:
+    if abs(r_m - end.off_axis_m) <= end.radius_m:
         return None
     return (
         f"a circle through the entrance hole meets the {bench.exit_mirror} mirror {1e3 * r_m:.1f} "
-        f"mm from the axis, and the way out is {1e3 * end_m:.1f} mm from it"
+        f"mm from the axis, and the way out is {1e3 * end.off_axis_m:.1f} mm from it"
     )
 
 
@@ -121,13 +119,13 @@ def _launches(bench: BenchDescription, passes: int, half_turns: list[float]) -> 
     low, high = spacing_reach(bench)
     one, two = bench.entrance_mirror, bench.far_mirror
     radii_m = one.mean_radius_m, two.mean_radius_m
-    hole, end = (bench.hole_x_m, bench.hole_y_m), bench.way_out
+    start, end = bench.entrance_hole, bench.way_out
     assert end is not None
     aims: list[tuple[float, float, Aim]] = []
     for turned in half_turns:
         spacing_m = float(spacing_for_advance(turned * math.pi / passes, *radii_m))
         if low <= spacing_m <= high:
-            aim = paraxial_aim(spacing_m, *radii_m, hole, (end.x_m, end.y_m), passes)
+            aim = paraxial_aim(spacing_m, *radii_m, start.centre_m, end.centre_m, passes)
             aims.append((turned, spacing_m, aim))
     fitting = [
         found
@@ -143,12 +141,12 @@ def _launch(
     bench: BenchDescription, passes: int, turned: float, spacing_m: float, aim: Aim
 ) -> Launch:
     """The exact input beam; the paraxial one where the exact trace finds no way to the hole."""
-    end = bench.way_out
+    start, end = bench.entrance_hole, bench.way_out
     assert end is not None
-    setting = Setting(spacing_m, bench.hole_x_m, bench.hole_y_m, aim.slope_x, aim.slope_y)
+    setting = Setting(spacing_m, start.x_m, start.y_m, aim.slope_x, aim.slope_y)
     cell, beam = bench.cell(spacing_m), bench.beam(setting)
     try:
-        slope_x, slope_y = exact_slopes(cell, beam, passes, (end.x_m, end.y_m))
+        slope_x, slope_y = exact_slopes(cell, beam, passes, end.centre_m)
     except ValueError:
         pass
     else:

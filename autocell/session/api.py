@@ -27,7 +27,7 @@ from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.reading import Reading
 from autocell.records import Store
-from autocell.session.claim import Claim, claim
+from autocell.session.claim import Ownership, claim
 from autocell.session.conduct import Order, Procedure, conduct
 from autocell.session.experience import last_experience, reference_setting
 from autocell.session.safe import safe_first
@@ -42,10 +42,12 @@ class OwnedBench:
     a look, of its own: with its own caps, and with all that opening finds out.
     """
 
-    def __init__(self, description: BenchDescription, store: Path | None, claimed: Claim) -> None:
+    def __init__(
+        self, description: BenchDescription, store: Path | None, ownership: Ownership
+    ) -> None:
         self.description = description
         self._store = store
-        self._claimed = claimed
+        self._ownership = ownership
 
     def positions(self) -> dict[str, float]:
         """Where every axis reads, m or rad. Nothing moves.
@@ -106,7 +108,7 @@ class OwnedBench:
                 asked,
                 page,
                 page=page is not None,
-                claimed=self._claimed,
+                ownership=self._ownership,
             ),
             procedure,
         )
@@ -123,8 +125,8 @@ def open_bench(path: str | Path, *, store: str | Path | None = None) -> Iterator
     the bench: the message says which, and since when.
     """
     description = load(path)
-    with claim(description, _COMMAND) as claimed:
-        yield OwnedBench(description, None if store is None else Path(store), claimed)
+    with claim(description, _COMMAND) as ownership:
+        yield OwnedBench(description, None if store is None else Path(store), ownership)
 
 
 def change_passes(

@@ -85,7 +85,7 @@ def _nothing_under_way(_by: str) -> Stop:
     return Stop(told=False, unconfirmed={})
 
 
-class Claim:
+class Ownership:
     """A bench that this process owns. Others are told who it is, and may stop what it does."""
 
     def __init__(self, owner: Owner) -> None:
@@ -113,11 +113,11 @@ class Claim:
 
 
 @contextmanager
-def claim(bench: BenchDescription, command: str, what: str = USE) -> Iterator[Claim]:
+def claim(bench: BenchDescription, command: str, what: str = USE) -> Iterator[Ownership]:
     """Own a bench (or its programme) until left. Raises Busy, which says who has it and since
     when."""
     owner = Owner.myself(bench, command)
-    claimed = Claim(owner)
+    ownership = Ownership(owner)
     with contextlib.ExitStack() as listening:
         listeners = []
         for name in claim_names(bench, what):
@@ -125,11 +125,11 @@ def claim(bench: BenchDescription, command: str, what: str = USE) -> Iterator[Cl
         wake, woken = socket.socketpair()
         listening.callback(woken.close)
         thread = threading.Thread(
-            target=_serve, args=(listeners, woken, claimed), name="claim", daemon=True
+            target=_serve, args=(listeners, woken, ownership), name="claim", daemon=True
         )
         thread.start()
         try:
-            yield claimed
+            yield ownership
         finally:
             wake.close()
             thread.join()
@@ -173,7 +173,7 @@ def ask_to_stop(name: str) -> Stop:
     """Have the owner of a bench stop what it does.
 
     Raises OSError when it does not answer; ValueError, KeyError or TypeError for an answer that is
-    none of :meth:`Claim.answer`.
+    none of :meth:`Ownership.answer`.
     """
     told = json.loads(_ask(name, "stop", _STOP_ANSWER_S))
     return Stop(bool(told["told"]), dict(told["unconfirmed"]), Owner(**told["owner"]))
@@ -210,7 +210,7 @@ def _listener(name: str, bench: BenchDescription) -> Iterator[socket.socket]:
         yield listener
 
 
-def _serve(listeners: Sequence[socket.socket], woken: socket.socket, claimed: Claim) -> None:
+def _serve(listeners: Sequence[socket.socket], woken: socket.socket, ownership: Ownership) -> None:
     """Answer callers, each in a thread of its own so that none can keep a stop waiting.
 
     Who was heard is answered before the claim ends: a process that a stop has ended must not take
@@ -222,18 +222,18 @@ def _serve(listeners: Sequence[socket.socket], woken: socket.socket, claimed: Cl
         for listener in ready:
             with contextlib.suppress(OSError):
                 caller, _ = listener.accept()
-                answer = threading.Thread(target=_answer, args=(caller, claimed), daemon=True)
+                answer = threading.Thread(target=_answer, args=(caller, ownership), daemon=True)
                 answer.start()
                 answering.append(answer)
     for answer in answering:
         answer.join(_ANSWER_S)
 
 
-def _answer(caller: socket.socket, claimed: Claim) -> None:
+def _answer(caller: socket.socket, ownership: Ownership) -> None:
     with caller, contextlib.suppress(OSError):
         caller.settimeout(_ANSWER_S)
         line = _read_line(caller)
-        caller.sendall(claimed.answer(line, _peer(caller)).encode() + b"\n")
+        caller.sendall(ownership.answer(line, _peer(caller)).encode() + b"\n")
 
 
 def _read_line(line: socket.socket) -> str:

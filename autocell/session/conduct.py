@@ -33,7 +33,7 @@ from autocell.errors import (
 from autocell.outcome import Outcome, Verdict
 from autocell.records import TOLD_TO_END, RunWriter, Store
 from autocell.session import aftermath, axis_memory
-from autocell.session.claim import Claim, Stop, claim
+from autocell.session.claim import Ownership, Stop, claim
 from autocell.session.reports import report_path, write_report
 from autocell.session.safe import Lines, safe_first, stop_everything
 
@@ -62,7 +62,7 @@ def _silently(_text: str) -> None:
 class Order:
     """What a run was asked to do, and where it is kept: ``store`` and ``report`` are by default
     the user's, and ``page`` says whether there is a report at all. ``tell`` gets what a watcher
-    should know before the procedure begins. ``claimed`` is the claim of whoever owns the bench
+    should know before the procedure begins. ``ownership`` is that of whoever owns the bench
     already. Who has a run ``taken_up_again`` starts anew what a signal to its process has ended:
     that run is left as a crash would leave it, with every axis stopped, and the next one undoes it.
     """
@@ -75,7 +75,7 @@ class Order:
     page: bool = True
     tell: Tell = _silently
     lines: Lines = field(default_factory=Lines)
-    claimed: Claim | None = None
+    ownership: Ownership | None = None
     taken_up_again: bool = False
 
 
@@ -109,11 +109,11 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     """
     ended: Ended | None = None
     try:
-        with _claim_of(order) as claimed, stop_on_signals() as interrupts:
+        with _owned(order) as ownership, stop_on_signals() as interrupts:
             with safe_first(order.description, order.lines, owned=True):
                 store = Store.open(order.store, utc=order.lines.utc)
             with store:
-                ended = _Run(order, store, interrupts, claimed).carry_out(procedure)
+                ended = _Run(order, store, interrupts, ownership).carry_out(procedure)
     except Stopped as late:
         if ended is None:
             raise
@@ -121,9 +121,9 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     return ended
 
 
-def _claim_of(order: Order) -> AbstractContextManager[Claim]:
-    if order.claimed is not None:
-        return contextlib.nullcontext(order.claimed)
+def _owned(order: Order) -> AbstractContextManager[Ownership]:
+    if order.ownership is not None:
+        return contextlib.nullcontext(order.ownership)
     return claim(order.description, order.command)
 
 
@@ -134,7 +134,7 @@ class _Run:
     order: Order
     store: Store
     interrupts: Interrupts
-    claimed: Claim
+    ownership: Ownership
     bench: Bench | None = None
     _unopened: Mapping[str, str] | None = field(default=None, init=False)
     """Who did not confirm a stop that came before the bench was open; None if none came."""
@@ -145,7 +145,7 @@ class _Run:
         journal: RunWriter | None = None
         error: BaseException | None = None
         try:
-            with self.claimed.stopping(self._stop_from_outside), self._stopped_unopened_too():
+            with self.ownership.stopping(self._stop_from_outside), self._stopped_unopened_too():
                 with self.interrupts.held():  # a run that is begun is finished
                     journal = self._begin()
                 outcome = self._on_the_bench(journal, procedure)

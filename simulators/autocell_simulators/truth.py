@@ -178,8 +178,8 @@ def draw_truth(
         far_decentre_y_m=draw.around("far decentre y", effects.far_decentre_m),
         entrance_reflectivity=reflectivity["entrance"],
         far_reflectivity=reflectivity["far"],
-        hole_radius_m=description.hole_radius_m
-        + draw.around("hole radius", description.hole_radius_tolerance_m),
+        hole_radius_m=description.entrance_hole.radius_m
+        + draw.around("hole radius", description.entrance_hole.radius_tolerance_m),
         beam_x_offset_m=draw.around("beam x", beam.position_tolerance_m),
         beam_y_offset_m=draw.around("beam y", beam.position_tolerance_m),
         beam_slope_x_offset=draw.around("beam slope x", beam.slope_tolerance),

@@ -129,7 +129,7 @@ def turned(place: Setting) -> Setting:
 
 def a_turned_model(*unknown: str) -> BenchModel:
     """The model of the shipped bench by somebody who calls x y and y x."""
-    beam = PEAT_BOG.input_beam
+    beam, hole = PEAT_BOG.input_beam, PEAT_BOG.entrance_hole
     axes = {
         name: replace(axis, effect=tuple(axis.effect[k] for k in (0, 2, 1, 4, 3)))
         for name, axis in PEAT_BOG.axes.items()
@@ -137,8 +137,7 @@ def a_turned_model(*unknown: str) -> BenchModel:
     bench = replace(
         PEAT_BOG,
         axes=axes,
-        hole_x_m=PEAT_BOG.hole_y_m,
-        hole_y_m=PEAT_BOG.hole_x_m,
+        entrance_hole=replace(hole, x_m=hole.y_m, y_m=hole.x_m),
         input_beam=replace(
             beam, x_m=beam.y_m, y_m=beam.x_m, slope_x=beam.slope_y, slope_y=beam.slope_x
         ),

@@ -31,7 +31,7 @@ def stop(by):
     stopped.set()
     return Stop(told=True, unconfirmed={})
 
-with claim(load(bench), "run", what) as claimed, claimed.stopping(stop):
+with claim(load(bench), "run", what) as ownership, ownership.stopping(stop):
     print("owned", flush=True)
     if mode == "hangs":
         os.kill(os.getpid(), signal.SIGSTOP)

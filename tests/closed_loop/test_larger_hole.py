@@ -23,7 +23,10 @@ def test_a_larger_hole_is_not_taken_for_a_wider_plateau_of_more_passes(
 ) -> None:
     """The file allows 1.25 %. A larger hole makes plateaus wider: 56 passes behind a hole that is
     12 % larger were claimed as 62 while rivals had to keep to three tolerances of it."""
-    larger = dataclasses.replace(peat_bog, hole_radius_m=factor * peat_bog.hole_radius_m)
+    hole = peat_bog.entrance_hole
+    larger = dataclasses.replace(
+        peat_bog, entrance_hole=dataclasses.replace(hole, radius_m=factor * hole.radius_m)
+    )
     clock = VirtualClock()
     simulated = SimulatedBench(larger, draw_truth(larger, bench_seed(5100, 2)), clock)
     with open_bench(peat_bog, clock=clock, connect=connector(simulated)) as opened:

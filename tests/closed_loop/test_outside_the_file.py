@@ -33,8 +33,8 @@ def out_of_file(bench: BenchDescription, drawn: dict[str, Any]) -> dict[str, flo
         "the input beam's slope in y": drawn["beam_slope_y_offset"] / beam.slope_tolerance,
         "the reflectivity": (reflectivity - bench.mean_reflectivity)
         / entrance.reflectivity_tolerance,
-        "the hole's diameter": (drawn["hole_radius_m"] - bench.hole_radius_m)
-        / bench.hole_radius_tolerance_m,
+        "the hole's diameter": (drawn["hole_radius_m"] - bench.entrance_hole.radius_m)
+        / bench.entrance_hole.radius_tolerance_m,
         "the power": math.log(drawn["gain"]) / math.log1p(bench.laser.power_tolerance),
     }
     for side, mirror in (("entrance", entrance), ("far", far)):

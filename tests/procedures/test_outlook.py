@@ -52,7 +52,7 @@ def known_exactly(bench: BenchDescription) -> BenchDescription:
     return replace(
         bench,
         spacing_tolerance_m=0.0,
-        hole_radius_tolerance_m=0.0,
+        entrance_hole=replace(bench.entrance_hole, radius_tolerance_m=0.0),
         laser=replace(bench.laser, power_tolerance=0.0),
         entrance_mirror=sharp(bench.entrance_mirror),
         far_mirror=sharp(bench.far_mirror),

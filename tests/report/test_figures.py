@@ -105,7 +105,7 @@ def test_the_closest_spot_of_a_circle_is_its_neighbour(bench: BenchDescription) 
     assert hole.mirror == "entrance"
     # Neighbours of a circular pattern are 2 r sin(2π/N) apart: N/2 spots share the circle.
     apart = 2 * orbit_m * math.sin(2 * math.pi / passes)
-    assert gap == pytest.approx((apart - bench.hole_radius_m) / beam_m, rel=1e-9)
+    assert gap == pytest.approx((apart - bench.entrance_hole.radius_m) / beam_m, rel=1e-9)
 
 
 def test_every_spot_is_numbered_in_the_figure(bench: BenchDescription, outcome: Outcome) -> None:

@@ -37,7 +37,7 @@ def stop(by):
     stopped.set()
     time.sleep(0.2)
     return Stop(told=True, unconfirmed={})
-with claim(at_address(sys.argv[1]), "run") as claimed, claimed.stopping(stop):
+with claim(at_address(sys.argv[1]), "run") as ownership, ownership.stopping(stop):
     print("owned", flush=True)
     stopped.wait()
 """
@@ -108,9 +108,9 @@ def test_a_stop_is_carried_out_in_the_name_of_who_asked(bench: BenchDescription)
         return Stop(True, {"yaw": "silent"})
 
     (name,) = claim_names(bench)
-    with claim(bench, "change") as claimed:
+    with claim(bench, "change") as ownership:
         assert not ask_to_stop(name).told
-        with claimed.stopping(stop):
+        with ownership.stopping(stop):
             came = ask_to_stop(name)
         assert not ask_to_stop(name).told
     assert (came.told, came.unconfirmed) == (True, {"yaw": "silent"})
@@ -128,8 +128,8 @@ def test_a_caller_that_says_nothing_does_not_keep_a_stop_waiting(bench: BenchDes
         return Stop(True, {})
 
     with (
-        claim(bench, "change") as claimed,
-        claimed.stopping(stop),
+        claim(bench, "change") as ownership,
+        ownership.stopping(stop),
         socket.socket(socket.AF_UNIX) as mute,
         socket.socket(socket.AF_UNIX) as rude,
     ):

@@ -140,8 +140,7 @@ def test_plateau_edges_agree_with_the_worked_staircase(description: BenchDescrip
     slope = 9e-3 / 0.4
     smaller = dataclasses.replace(
         description,
-        hole_x_m=9e-3,
-        hole_radius_m=1.5e-3,
+        entrance_hole=dataclasses.replace(description.entrance_hole, x_m=9e-3, radius_m=1.5e-3),
         spacing_at_zero_m=0.16,
         entrance_mirror=dataclasses.replace(description.entrance_mirror, radius_m=0.4),
         far_mirror=dataclasses.replace(description.far_mirror, radius_m=0.4),

@@ -50,7 +50,7 @@ def doubted(
     lost = max(power, 1.0 / power) * _ROOM if abs(power - 1.0) > bench.recovery.power_within else 1
     laser, launch = bench.laser, bench.input_beam
     film = min(_FILM, np.log(lost) / (passes - 1))
-    across_m = _ACROSS * bench.hole_radius_m if beam_m is None else beam_m + _AROUND_M
+    across_m = _ACROSS * bench.entrance_hole.radius_m if beam_m is None else beam_m + _AROUND_M
     if beam_m != 0.0:
         launch = replace(
             launch,

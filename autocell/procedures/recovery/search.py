@@ -148,7 +148,7 @@ class BeamSearch:
         look nearer."""
         self._most = offset, seen
         stride_m = 0.5 * self._step_m
-        while stride_m > _FINEST * self._bench.description.hole_radius_m:
+        while stride_m > _FINEST * self._bench.description.entrance_hole.radius_m:
             for side in _sides(len(self._axes)):
                 there = self._within(offset + stride_m * side)
                 if np.allclose(there, offset, atol=_NOT_NEW * stride_m):
@@ -199,7 +199,7 @@ def step_m(bench: BenchDescription) -> float:
     waist_m = beam.waist_m
     rayleigh_m = math.pi * waist_m**2 / (beam.beam_quality * bench.laser.wavelength_m)
     radius_m = waist_m * math.hypot(1.0, beam.waist_distance_m / rayleigh_m)
-    return (bench.hole_radius_m + radius_m) / math.sqrt(2.0)
+    return (bench.entrance_hole.radius_m + radius_m) / math.sqrt(2.0)
 
 
 def around(ring: int, axes: int) -> list[tuple[int, ...]]:
