@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from autocell_simulators.rehearsal.one import REHEARSAL, Rehearsal
-from autocell_simulators.rehearsal.summary import Spread, reliability, summarise
+from autocell_simulators.rehearsal.summary import Quantiles, reliability, summarise
 
 HEAD = (
     "| | Benches | Reached and true | Held | Failed | Wrong | Not reached, 95 % bound | "
@@ -68,7 +68,7 @@ def reliability_rows(done: Sequence[Rehearsal]) -> Iterator[str]:
         )
 
 
-def _two(spread: Spread, digits: int = 0) -> str:
+def _two(spread: Quantiles, digits: int = 0) -> str:
     """Median and 95th percentile."""
     return ", ".join(f"{value or 0:.{digits}f}" for value in (spread.median, spread.p95))
 

@@ -16,7 +16,7 @@ from autocell.bench.stopping import keep_interrupts
 from autocell.cli.options import bench_option, json_option
 
 if TYPE_CHECKING:
-    from autocell_simulators.rehearsal.nights import Nights, NightsFile
+    from autocell_simulators.rehearsal.nights import NightsFile, NightsPlan
 
 _INTERRUPTED = 4
 """Exit code: held, as after any other interrupt."""
@@ -69,7 +69,7 @@ def rehearse_night(
         # before numpy: a night replayed here is as it was in a worker
         os.environ.update(ONE_THREAD)
         from autocell_simulators.rehearsal.copies import CAN_COPY
-        from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
+        from autocell_simulators.rehearsal.nights import NightsFile, NightsPlan, NightsSummary
         from autocell_simulators.rehearsal.plan import Lost
         from autocell_simulators.rehearsal.processes import carry_out, cores
         from autocell_simulators.rehearsal.summary_text import lost as in_words
@@ -84,7 +84,7 @@ def rehearse_night(
         choose_pattern(description, passes)
         if per_bench > 1 and not CAN_COPY:
             raise UsageError("--nights-per-bench: this system cannot copy a process; leave it at 1")
-        work = Nights(description, passes, seed, per_bench, serious)
+        work = NightsPlan(description, passes, seed, per_bench, serious)
         if only is None:
             file = NightsFile(path or Path(f"nights-{passes}-{seed}.jsonl"), work)
     if only is not None:
@@ -132,7 +132,7 @@ def _tell(done: int, nights: int) -> None:
     print(f"{done} of {nights} nights", file=sys.stderr, flush=True)
 
 
-def _tell_how_to_resume(work: Nights, nights: int, file: NightsFile) -> None:
+def _tell_how_to_resume(work: NightsPlan, nights: int, file: NightsFile) -> None:
     from autocell.cli import output
 
     path = str(file.path.absolute())

@@ -20,7 +20,7 @@ from autocell_simulators.delay_meter import DelayTraits, SimulatedDelayMeter
 from autocell_simulators.drives import Drive, made
 from autocell_simulators.extras import Extra, ExtraName, extra
 from autocell_simulators.faults.director import Director, Entry, Event
-from autocell_simulators.faults.fault import Bench, Rig
+from autocell_simulators.faults.fault import BenchParts, Rig
 from autocell_simulators.faults.scenario import Scenario, entry
 from autocell_simulators.instruments import dialects, message_endings
 from autocell_simulators.lines import Dialect, InstrumentLine, Line
@@ -139,7 +139,7 @@ class SimulatedBench:
         }
         self._rig = Rig(
             wires,
-            Bench(
+            BenchParts(
                 description,
                 self.axes,
                 self.meter,

@@ -42,7 +42,7 @@ class Dialect(Protocol):
 
 
 @dataclass(frozen=True)
-class Port:
+class PortState:
     """The port of a line: whether it is there, how often it went, and came back renamed.
 
     Whoever had it open when it went has nothing any more, also once it is back.
@@ -75,7 +75,7 @@ class Line(Protocol):
         ...
 
     @property
-    def port(self) -> Port:
+    def port(self) -> PortState:
         """Whether it is there, and how often it was not."""
         ...
 
@@ -145,9 +145,9 @@ class InstrumentLine:
         return self.next_s is not None
 
     @property
-    def port(self) -> Port:
+    def port(self) -> PortState:
         """Always there: what unplugs it is a wire around it."""
-        return Port()
+        return PortState()
 
     def tell_of_port(self, changed: Callable[[], None]) -> None:
         """It never does."""

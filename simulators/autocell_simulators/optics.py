@@ -204,7 +204,7 @@ class TrueOptics:
 
 
 @dataclass(frozen=True)
-class Margins:
+class TrueMargins:
     """How far the spacing may shrink (low) and grow (high) before the pattern is lost, m.
 
     Zero when it is lost already, None when no edge was found within the scanned 100 mm.
@@ -214,7 +214,7 @@ class Margins:
     high_m: float | None
 
 
-def margins(optics: TrueOptics, positions: Mapping[str, float]) -> Margins:
+def margins(optics: TrueOptics, positions: Mapping[str, float]) -> TrueMargins:
     """Distance to where another pass count dominates, or the power is half its plateau value.
 
     The plateau value is the highest power of this pass count between the nearest changes of
@@ -223,9 +223,9 @@ def margins(optics: TrueOptics, positions: Mapping[str, float]) -> Margins:
     stage = optics.stage
     passes = int(optics.exit(positions).passes)
     if stage is None:
-        return Margins(None, None)
+        return TrueMargins(None, None)
     if passes == 0:
-        return Margins(0.0, 0.0)
+        return TrueMargins(0.0, 0.0)
     per_travel = optics.truth.axis_gain[stage] * optics.description.axes[stage].effect[0]
     spacing = optics.spacing_m(positions)
 
@@ -254,7 +254,7 @@ def margins(optics: TrueOptics, positions: Mapping[str, float]) -> Margins:
                 middle = 0.5 * (inside + outside)
                 inside, outside = (middle, outside) if holds(np.array(middle)) else (inside, middle)
             found.append(abs(float(inside)))
-    return Margins(*found)
+    return TrueMargins(*found)
 
 
 def truth_report(optics: TrueOptics, positions: Mapping[str, float]) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from autocell.errors import UsageError
 from autocell_simulators.faults.director import Director, Entry, Event
 from autocell_simulators.faults.fault import Rig
 from autocell_simulators.faults.scenario import Scenario, entry, load
-from autocell_simulators.lines import Port
+from autocell_simulators.lines import PortState
 from autocell_simulators.ports import LOOPBACK, PseudoTerminal, TcpPort, running
 from autocell_simulators.wire import ENDINGS, Wire
 
@@ -164,7 +164,7 @@ class ProxiedLine:
             return self.wire.next_s is not None or now_s < self._stirred_s + _LINGER_S
 
     @property
-    def port(self) -> Port:
+    def port(self) -> PortState:
         """Whether it is there, and how often it was not."""
         with self.present():
             return self.wire.port

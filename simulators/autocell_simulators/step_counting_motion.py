@@ -27,7 +27,7 @@ _IN_POSITION, _LOW_SWITCH, _HIGH_SWITCH, _FAULT = 1, 8, 16, 128
 
 
 @dataclass(frozen=True)
-class Steps:
+class StepScale:
     """Steps in a metre or a radian, and the count that stands for zero."""
 
     per_si: float
@@ -42,9 +42,9 @@ class Steps:
         return (count - self.at_zero) / self.per_si
 
 
-SCREW = Steps(20_000e3, 0)
+SCREW = StepScale(20_000e3, 0)
 """The linear stages that the controller is sold with: 20 000 steps in a millimetre."""
-TILT = Steps(1_250e3, 500_000)
+TILT = StepScale(1_250e3, 500_000)
 """Its tilt mounts: 1250 steps in a milliradian, half a million in the middle."""
 
 
@@ -56,7 +56,7 @@ class StepCountingMotion(AsciiLines):
     command_ending = b";"
     message_endings = b";\n"
 
-    def __init__(self, axes: Mapping[str, tuple[SimulatedAxis, Steps]]) -> None:
+    def __init__(self, axes: Mapping[str, tuple[SimulatedAxis, StepScale]]) -> None:
         super().__init__()
         self._axes = axes
 

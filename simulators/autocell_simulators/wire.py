@@ -14,7 +14,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from typing import Literal
 
-from autocell_simulators.lines import InstrumentLine, Port
+from autocell_simulators.lines import InstrumentLine, PortState
 
 ENDINGS = b"\r\n"
 """A message ends with any of these, unless one says otherwise."""
@@ -103,7 +103,7 @@ class Wire:
         """Nothing reaches the instrument."""
         self.dumb = False
         """Nothing comes back."""
-        self.port = Port()
+        self.port = PortState()
         self.on_port: Callable[[], None] = lambda: None
         """Told when it was unplugged or plugged in again."""
         self._to_instrument = _Stream(endings, lambda: self._began("message"))
@@ -237,7 +237,7 @@ class FaultyLine:
             return self._line.busy or self.wire.next_s is not None
 
     @property
-    def port(self) -> Port:
+    def port(self) -> PortState:
         """Whether it is there, and how often it was not."""
         with self._present():
             return self.wire.port

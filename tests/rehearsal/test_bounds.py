@@ -7,7 +7,7 @@ import signal
 import pytest
 from autocell_simulators.rehearsal import night as nights
 from autocell_simulators.rehearsal.bounds import TookTooLong, bounded
-from autocell_simulators.rehearsal.nights import Nights
+from autocell_simulators.rehearsal.nights import NightsPlan
 
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
@@ -53,7 +53,7 @@ def test_what_ends_in_time_is_left_alone() -> None:
 def test_a_night_that_computes_for_too_long_has_failed_and_says_so(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    work = Nights(load(shipped("peat-bog")), 62, seed=7)
+    work = NightsPlan(load(shipped("peat-bog")), 62, seed=7)
     work.warm_up()  # an import that is broken off would leave half of a module to other tests
     monkeypatch.setattr(nights, "_MOST_CPU_S", 0.1)
     night = work.night(0)

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 from autocell_simulators.rehearsal.campaign_file import CampaignFile
-from autocell_simulators.rehearsal.night import Night
-from autocell_simulators.rehearsal.nights import Nights, NightsFile
+from autocell_simulators.rehearsal.night import RehearsedNight
+from autocell_simulators.rehearsal.nights import NightsFile, NightsPlan
 from autocell_simulators.rehearsal.one import Rehearsal
 from autocell_simulators.rehearsal.plan import Plan
 
@@ -99,8 +99,8 @@ def test_an_interrupt_before_anything_began_says_how_to_go_on_as_any_later_one(
         CampaignFile(path, plan).append(make(0))
         more = ("--benches", "9")
     else:
-        night = Night(0, 0, Verdict.UNCHANGED, "calm")
-        NightsFile(path, Nights(plan.description, 26, 5)).append(night)
+        night = RehearsedNight(0, 0, Verdict.UNCHANGED, "calm")
+        NightsFile(path, NightsPlan(plan.description, 26, 5)).append(night)
         more = ("--nights", "9")
     os.mkfifo(bench)  # a bench file that is not read before the test has had its way
     process = start(
@@ -183,9 +183,9 @@ def test_a_cluster_that_is_not_there_is_one_sentence_and_no_file(
 def test_nights_that_are_interrupted_end_at_once_and_keep_what_was_finished(
     whom: str, tmp_path: Path, environment: dict[str, str]
 ) -> None:
-    work = Nights(load(shipped("peat-bog")), 62, 7, serious_only=True)
+    work = NightsPlan(load(shipped("peat-bog")), 62, 7, serious_only=True)
     path = tmp_path / "nights.jsonl"
-    finished = [Night(index, index, Verdict.UNCHANGED, "calm") for index in (0, 2)]
+    finished = [RehearsedNight(index, index, Verdict.UNCHANGED, "calm") for index in (0, 2)]
     for night in finished:
         NightsFile(path, work).append(night)
     process = start(

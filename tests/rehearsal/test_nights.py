@@ -10,8 +10,8 @@ import pytest
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.rehearsal.copies import CAN_COPY, in_a_copy
-from autocell_simulators.rehearsal.night import Night
-from autocell_simulators.rehearsal.nights import Nights, NightsFile, NightsSummary
+from autocell_simulators.rehearsal.night import RehearsedNight
+from autocell_simulators.rehearsal.nights import NightsFile, NightsPlan, NightsSummary
 from autocell_simulators.rehearsal.what_happens import DISPLACED, displace, what_happens
 
 from autocell.bench.clock import VirtualClock
@@ -20,7 +20,7 @@ from autocell.errors import UsageError
 from autocell.outcome import Verdict
 from autocell.recovery import CauseName
 
-CALM = Night(
+CALM = RehearsedNight(
     0, 1, Verdict.UNCHANGED, "", wanted_passes=62, true_passes=62, light_left=1.0, laser_left=1.0
 )
 
@@ -47,7 +47,7 @@ def test_nights_of_serious_faults_alone_have_every_kind_in_turn() -> None:
     assert set(DISPLACED) < set(faults)
     assert faults[:16] == faults[16:32] == faults[32:]
     assert len({str(fault) for fault in drawn[:48:16]}) == 3, "of another size each time"
-    nights = Nights(load(shipped("peat-bog-reference")), 62, serious_only=True)
+    nights = NightsPlan(load(shipped("peat-bog-reference")), 62, serious_only=True)
     assert nights.header != dataclasses.replace(nights, serious_only=False).header
 
 
@@ -136,7 +136,7 @@ def test_nights_are_counted_by_the_truth() -> None:
 
 
 def test_a_file_goes_on_where_it_was_and_forgets_a_torn_line(tmp_path: Path) -> None:
-    work = Nights(load(shipped("peat-bog")), 62, 3)
+    work = NightsPlan(load(shipped("peat-bog")), 62, 3)
     path = tmp_path / "nights.jsonl"
     file = NightsFile(path, work)
     file.append(CALM)
@@ -152,7 +152,7 @@ def test_a_file_goes_on_where_it_was_and_forgets_a_torn_line(tmp_path: Path) -> 
 
 @pytest.mark.thorough
 def test_a_whole_night_is_rehearsed_and_repeats() -> None:
-    nights = Nights(load(shipped("peat-bog-reference")), 62, seed=7)
+    nights = NightsPlan(load(shipped("peat-bog-reference")), 62, seed=7)
     night = nights.night(0)
     assert night.verdict is not Verdict.FAILED, night.reason
     assert not night.wrong
@@ -162,7 +162,7 @@ def test_a_whole_night_is_rehearsed_and_repeats() -> None:
 @pytest.mark.thorough
 def test_a_launch_that_crept_to_the_edge_and_lost_nothing_yet_leads_to_no_other_pattern() -> None:
     """Once 62 passes were proved there on a plateau of 68."""
-    nights = Nights(load(shipped("peat-bog-reference")), 62, 20261207, 16, serious_only=True)
+    nights = NightsPlan(load(shipped("peat-bog-reference")), 62, 20261207, 16, serious_only=True)
     night = nights.night(31)
     assert night.serious == "crept-launch"
     assert night.light_left is not None
@@ -174,7 +174,7 @@ def test_a_launch_that_crept_to_the_edge_and_lost_nothing_yet_leads_to_no_other_
 @pytest.mark.thorough
 @pytest.mark.skipif(not CAN_COPY, reason="this system cannot copy a process")
 def test_nights_that_share_an_evening_know_nothing_of_each_other() -> None:
-    nights = Nights(load(shipped("peat-bog-reference")), 62, seed=7, per_bench=3)
+    nights = NightsPlan(load(shipped("peat-bog-reference")), 62, seed=7, per_bench=3)
     together = nights.rehearse(1)
     assert [night.index for night in together] == [3, 4, 5]
     assert len({night.seed for night in together}) == 1, "they share a bench"

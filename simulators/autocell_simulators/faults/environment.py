@@ -17,7 +17,7 @@ from autocell_simulators.faults.fault import (
     MM,
     PERCENT,
     URAD,
-    Bench,
+    BenchParts,
     Count,
     Cue,
     Effect,
@@ -59,7 +59,7 @@ class DustSpeck(Fault):
         speck = self._speck(rig.whole)
         return Effect(lambda truth, time_s: dataclasses.replace(truth, dust=(*truth.dust, speck)))
 
-    def _speck(self, bench: Bench) -> Dust:
+    def _speck(self, bench: BenchParts) -> Dust:
         loss = self.percent * PERCENT
         if self.mirror is not None:
             return Dust(self.mirror, self.x_mm * MM, self.y_mm * MM, loss)
@@ -137,7 +137,7 @@ class Knock(Fault):
         kick = self._kick(rig.whole, x, y) if self.urad is None else self.urad * URAD
         return _turned(kick * x, kick * y, self.pivot_mm * MM)
 
-    def _kick(self, bench: Bench, x: float, y: float) -> float:
+    def _kick(self, bench: BenchParts, x: float, y: float) -> float:
         pivot_m = self.pivot_mm * MM
         before = float(_kicked(bench, np.zeros(1), x, y, pivot_m).power[0])
         wanted = (1.0 - self.percent * PERCENT) * before
@@ -177,7 +177,7 @@ class EarlyExit(Fault):
         return _slipped(early_exit_m(rig.whole, 1.0 + self.at_least_percent * PERCENT))
 
 
-def nearest_other_pattern_m(bench: Bench) -> float:
+def nearest_other_pattern_m(bench: BenchParts) -> float:
     """By how much the spacing must change for other passes to leave about as cleanly, m.
 
     The middle of the nearest stretch in which nearly all power has made the same other passes;
@@ -197,7 +197,7 @@ def nearest_other_pattern_m(bench: Bench) -> float:
     return float(min(stretches, key=abs, default=0.0))
 
 
-def early_exit_m(bench: Bench, more: float) -> float:
+def early_exit_m(bench: BenchParts, more: float) -> float:
     """The smallest change of the spacing that lets light out after fewer passes, ``more`` of it."""
     shifts, exits = _at_other_spacings(bench)
     present = bench.optics().exit(bench.positions())
@@ -209,7 +209,7 @@ def early_exit_m(bench: Bench, more: float) -> float:
     return float(min(shifts[early], key=abs, default=0.0))
 
 
-def _at_other_spacings(bench: Bench) -> tuple[FloatArray, Exit]:
+def _at_other_spacings(bench: BenchParts) -> tuple[FloatArray, Exit]:
     """What leaves when the spacing changes by each of these (m)."""
     optics, positions = bench.optics(), bench.positions()
     cell = optics.cell(positions)
@@ -226,7 +226,7 @@ def _slipped(shift_m: float) -> Effect:
     )
 
 
-def _kicked(bench: Bench, kicks: FloatArray, x: float, y: float, pivot_m: float) -> Exit:
+def _kicked(bench: BenchParts, kicks: FloatArray, x: float, y: float, pivot_m: float) -> Exit:
     """What leaves when the launch is turned by each of these, in the direction (x, y)."""
     optics, positions = bench.optics(), bench.positions()
     beam = optics.beam(positions)

@@ -34,7 +34,7 @@ UM, NM, URAD, MRAD, MM, MS, NW, PERCENT, MINUTE, HOUR = (
 
 
 @dataclass
-class Bench:
+class BenchParts:
     """The parts of a simulated bench, for the faults of its mechanics, light and meter."""
 
     description: BenchDescription
@@ -58,10 +58,10 @@ class Rig:
     """All that faults act on: lines by device, and the bench behind them if it is ours."""
 
     wires: Mapping[str, Wire]
-    bench: Bench | None = None
+    bench: BenchParts | None = None
 
     @property
-    def whole(self) -> Bench:
+    def whole(self) -> BenchParts:
         """The bench; only wire faults do without it, and they do not ask."""
         assert self.bench is not None
         return self.bench

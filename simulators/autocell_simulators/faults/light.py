@@ -18,7 +18,7 @@ from autocell_simulators.faults.fault import (
     PERCENT,
     UM,
     URAD,
-    Bench,
+    BenchParts,
     Cue,
     Effect,
     Fault,
@@ -288,7 +288,7 @@ class BeamMismatch(Fault):
         return Effect(change)
 
 
-def angle_back_rad(bench: Bench) -> float:
+def angle_back_rad(bench: BenchParts) -> float:
     """Between the light that leaves the entrance mirror and the way back along the input beam.
 
     Infinite when no light leaves there.

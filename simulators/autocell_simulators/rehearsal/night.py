@@ -45,7 +45,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Night:
+class RehearsedNight:
     """What one night came to, claimed and true.
 
     ``serious`` is the fault that happened beside drift. ``light_left`` is the true light that
@@ -119,7 +119,7 @@ class Night:
         return self.set_right and abs(left * laser - 1.0) < _UNSEEN
 
 
-NIGHTS: TypeAdapter[Night] = TypeAdapter(Night)
+NIGHT: TypeAdapter[RehearsedNight] = TypeAdapter(RehearsedNight)
 """How a night is written and read."""
 
 
@@ -144,14 +144,14 @@ class Evening:
 
     def night(
         self, index: int, seed: int, listener: Listener = nobody, *, serious_only: bool = False
-    ) -> Night:
+    ) -> RehearsedNight:
         """Let night number ``index`` go by, in which happens what ``seed`` says, and recover; with
         ``serious_only`` surely something serious, kind after kind."""
         bench, clock, description = self.bench, self.clock, self.bench.description
         wanted, drawn = self.outcome.wanted_passes, bench.truth.seed
         if self.outcome.verdict is not Verdict.REACHED or wanted is None:
             why = f"no evening: {self.outcome.reason}"
-            return Night(index, drawn, self.outcome.verdict, why, wanted_passes=wanted)
+            return RehearsedNight(index, drawn, self.outcome.verdict, why, wanted_passes=wanted)
         light, laser = _light(bench)
         kind = index if serious_only else None
         drift, serious = what_happens(seed, description.reference_meter is not None, kind)
@@ -185,7 +185,7 @@ def rehearse_nights(
     bench: int,
     listener: Listener = nobody,
     serious_only: bool = False,
-) -> list[Night]:
+) -> list[RehearsedNight]:
     """Prove ``passes`` passes on drawn bench number ``bench``, and rehearse nights ``indices`` from
     there, each as if there were no other.
 
@@ -194,11 +194,11 @@ def rehearse_nights(
     """
     seed = bench_seed(campaign_seed, bench)
 
-    def failed(index: int, reason: str) -> Night:
-        return Night(index, seed, Verdict.FAILED, reason, wanted_passes=passes)
+    def failed(index: int, reason: str) -> RehearsedNight:
+        return RehearsedNight(index, seed, Verdict.FAILED, reason, wanted_passes=passes)
 
-    def night(evening: Evening, index: int) -> Night:
-        def go_by() -> Night:
+    def night(evening: Evening, index: int) -> RehearsedNight:
+        def go_by() -> RehearsedNight:
             seed = bench_seed(campaign_seed, index)
             return evening.night(index, seed, listener, serious_only=serious_only)
 
@@ -214,9 +214,9 @@ def rehearse_nights(
     if len(indices) == 1:
         return [night(evening, indices[0])]
 
-    def in_its_copy(index: int) -> Night:
-        told = in_a_copy(lambda: NIGHTS.dump_json(night(evening, index)))
-        return NIGHTS.validate_json(told) if told else failed(index, "its process died")
+    def in_its_copy(index: int) -> RehearsedNight:
+        told = in_a_copy(lambda: NIGHT.dump_json(night(evening, index)))
+        return NIGHT.validate_json(told) if told else failed(index, "its process died")
 
     return [in_its_copy(index) for index in indices]
 
@@ -256,11 +256,11 @@ def _night(
     light_left: float,
     laser_left: float,
     light: float,
-) -> Night:
+) -> RehearsedNight:
     told = bench.truth_report()
     recovery = outcome.recovery
     cause = None if recovery is None else recovery.cause
-    return Night(
+    return RehearsedNight(
         index,
         int(np.int64(told["seed"])),
         outcome.verdict,

@@ -16,12 +16,12 @@ from autocell.description import BenchDescription
 from autocell.errors import StoreError, UsageError
 from autocell.outcome import Verdict
 from autocell.procedures.progress import Listener, nobody
-from autocell_simulators.rehearsal.night import NIGHTS, Night, rehearse_nights
+from autocell_simulators.rehearsal.night import NIGHT, RehearsedNight, rehearse_nights
 from autocell_simulators.rehearsal.plan import Plan
 
 
 @dataclass(frozen=True)
-class Nights:
+class NightsPlan:
     """Nights at ``passes`` passes on benches drawn from ``seed``, ``per_bench`` on each; with
     ``serious_only`` each with a serious fault, kind after kind."""
 
@@ -31,11 +31,11 @@ class Nights:
     per_bench: int = 1
     serious_only: bool = False
 
-    def night(self, index: int, listener: Listener = nobody) -> Night:
+    def night(self, index: int, listener: Listener = nobody) -> RehearsedNight:
         """Night number ``index`` alone."""
         return self._on(index // self.per_bench, [index], listener)[0]
 
-    def rehearse(self, index: int) -> list[Night]:
+    def rehearse(self, index: int) -> list[RehearsedNight]:
         """All nights of bench number ``index``."""
         return self._on(index, self.of_bench(index))
 
@@ -59,7 +59,9 @@ class Nights:
         header |= {"per_bench": self.per_bench} if self.per_bench > 1 else {}
         return header | ({"serious_only": True} if self.serious_only else {})
 
-    def _on(self, bench: int, nights: Sequence[int], listener: Listener = nobody) -> list[Night]:
+    def _on(
+        self, bench: int, nights: Sequence[int], listener: Listener = nobody
+    ) -> list[RehearsedNight]:
         return rehearse_nights(
             self.description,
             self.passes,
@@ -77,7 +79,7 @@ class NightsFile:
     Raises UsageError for a file of other nights, StoreError when it cannot be read or written.
     """
 
-    def __init__(self, path: Path, nights: Nights) -> None:
+    def __init__(self, path: Path, nights: NightsPlan) -> None:
         self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -88,18 +90,18 @@ class NightsFile:
             path.write_text(
                 "".join(whole) or json.dumps(nights.header) + "\n", encoding="utf-8"
             )  # a torn last line is left out
-            found = [NIGHTS.validate_json(line) for line in whole[1:]]
+            found = [NIGHT.validate_json(line) for line in whole[1:]]
         except ValidationError as error:
             raise UsageError(f"{path}: a line of it is no night; remove it") from error
         except OSError as error:
             raise StoreError(f"{path}: cannot be used: {error.strerror}") from error
         self.results = {night.index: night for night in found}
 
-    def append(self, night: Night) -> None:
+    def append(self, night: RehearsedNight) -> None:
         """Write one result down."""
         try:
             with self.path.open("ab") as file:
-                file.write(NIGHTS.dump_json(night) + b"\n")
+                file.write(NIGHT.dump_json(night) + b"\n")
         except OSError as error:
             raise StoreError(f"{self.path}: cannot be written: {error.strerror}") from error
         self.results[night.index] = night
@@ -134,7 +136,7 @@ class NightsSummary:
     """For each serious fault how often which cause was named; ``none`` where no cause was."""
 
     @classmethod
-    def of(cls, nights: Sequence[Night], *, knows_laser: bool) -> NightsSummary:
+    def of(cls, nights: Sequence[RehearsedNight], *, knows_laser: bool) -> NightsSummary:
         """Count them."""
         drift = [night for night in nights if night.serious is None]
         calm = [night for night in nights if night.needed_nothing]
@@ -193,7 +195,7 @@ def _counts(counted: dict[str, int]) -> str:
     return ", ".join(f"{what} {n}" for what, n in sorted(counted.items()))
 
 
-def _honest(night: Night) -> bool:
+def _honest(night: RehearsedNight) -> bool:
     return night.verdict is not Verdict.FAILED and not night.wrong
 
 

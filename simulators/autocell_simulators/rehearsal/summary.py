@@ -32,7 +32,7 @@ class Fate(Enum):
 
 
 @dataclass(frozen=True)
-class Spread:
+class Quantiles:
     """Median and 95th percentile (linear between the two nearest) of what is known."""
 
     median: float | None
@@ -100,20 +100,20 @@ class Summary:
     wrong: Share
     failure_upper95: float
     wrong_upper95: float
-    readings: Spread
-    readings_to_proof: Spread
-    moves: Spread
-    travel_m: Spread
-    bench_time_s: Spread
-    cpu_s: Spread
+    readings: Quantiles
+    readings_to_proof: Quantiles
+    moves: Quantiles
+    travel_m: Quantiles
+    bench_time_s: Quantiles
+    cpu_s: Quantiles
     reliability: tuple[ReliabilityBin, ...]
     path_length_covered: Share | None
     path_length_error: Errors | None
     margin_low_error: Errors | None
     margin_high_error: Errors | None
     reflectivity_error: RelativeErrors | None
-    margin_nights: Spread
-    margin_before_nights: Spread
+    margin_nights: Quantiles
+    margin_before_nights: Quantiles
     limit_violations: int
     survived: tuple[Survival, ...]
     worst: tuple[Rehearsal, ...]
@@ -215,14 +215,14 @@ def summarise(rehearsals: Sequence[Rehearsal], wanted: int, lost: Sequence[Lost]
         wrong=share(fates.count(Fate.WRONG), total),
         failure_upper95=upper_bound(total - len(reached), total),
         wrong_upper95=upper_bound(fates.count(Fate.WRONG), total),
-        readings=_spread(r.readings for r in rehearsals),
-        readings_to_proof=_spread(
+        readings=_quantiles(r.readings for r in rehearsals),
+        readings_to_proof=_quantiles(
             r.readings if r.readings_to_proof is None else r.readings_to_proof for r in rehearsals
         ),
-        moves=_spread(r.moves for r in rehearsals),
-        travel_m=_spread(r.travel_m for r in rehearsals),
-        bench_time_s=_spread(r.bench_time_s for r in rehearsals),
-        cpu_s=_spread(r.cpu_s for r in rehearsals),
+        moves=_quantiles(r.moves for r in rehearsals),
+        travel_m=_quantiles(r.travel_m for r in rehearsals),
+        bench_time_s=_quantiles(r.bench_time_s for r in rehearsals),
+        cpu_s=_quantiles(r.cpu_s for r in rehearsals),
         reliability=reliability(rehearsals),
         path_length_covered=share(sum(abs(e) <= u for e, u in paths), len(paths))
         if paths
@@ -231,8 +231,8 @@ def summarise(rehearsals: Sequence[Rehearsal], wanted: int, lost: Sequence[Lost]
         margin_low_error=_errors([(r.margin_low_m, r.true_margin_low_m) for r in reached]),
         margin_high_error=_errors([(r.margin_high_m, r.true_margin_high_m) for r in reached]),
         reflectivity_error=_relative([(r.reflectivity, r.true_reflectivity) for r in reached]),
-        margin_nights=_spread(r.margin_nights for r in reached),
-        margin_before_nights=_spread(r.margin_before_nights for r in reached),
+        margin_nights=_quantiles(r.margin_nights for r in reached),
+        margin_before_nights=_quantiles(r.margin_before_nights for r in reached),
         limit_violations=sum(r.limit_violations or 0 for r in rehearsals),
         survived=survival(rehearsals, wanted),
         worst=_worst(rehearsals, wanted),
@@ -300,11 +300,11 @@ def _worst(rehearsals: Sequence[Rehearsal], wanted: int) -> tuple[Rehearsal, ...
     return tuple(sorted(rehearsals, key=badness)[:WORST])
 
 
-def _spread(values: Iterable[float | None]) -> Spread:
+def _quantiles(values: Iterable[float | None]) -> Quantiles:
     known = [value for value in values if value is not None]
     if not known:
-        return Spread(None, None)
-    return Spread(float(np.median(known)), float(np.percentile(known, 95.0)))
+        return Quantiles(None, None)
+    return Quantiles(float(np.median(known)), float(np.percentile(known, 95.0)))
 
 
 def _errors(pairs: Iterable[tuple[float | None, float | None]]) -> Errors | None:

@@ -13,7 +13,7 @@ from autocell.report import words
 from autocell_simulators.rehearsal.one import Rehearsal
 from autocell_simulators.rehearsal.plan import Lost
 from autocell_simulators.rehearsal.shares import Share
-from autocell_simulators.rehearsal.summary import Errors, Spread, Summary, fate
+from autocell_simulators.rehearsal.summary import Errors, Quantiles, Summary, fate
 
 
 def print_summary(summary: Summary, replays: Sequence[str], console: Console) -> None:
@@ -86,12 +86,12 @@ def fate_rows(summary: Summary) -> list[tuple[str, str]]:
 def cost_rows(summary: Summary) -> list[tuple[str, str]]:
     """Label and value of each cost, median and 95th percentile."""
     return [
-        ("Readings to proof", _spread(summary.readings_to_proof, "{:g}")),
-        ("Readings in all", _spread(summary.readings, "{:g}")),
-        ("Moves", _spread(summary.moves, "{:g}")),
-        ("Travel", _spread(summary.travel_m, "{:.1f} mm", 1e3)),
-        ("Bench time", _spread(summary.bench_time_s, "{:.1f} s")),
-        ("Computing", _spread(summary.cpu_s, "{:.2f} s")),
+        ("Readings to proof", _quantiles(summary.readings_to_proof, "{:g}")),
+        ("Readings in all", _quantiles(summary.readings, "{:g}")),
+        ("Moves", _quantiles(summary.moves, "{:g}")),
+        ("Travel", _quantiles(summary.travel_m, "{:.1f} mm", 1e3)),
+        ("Bench time", _quantiles(summary.bench_time_s, "{:.1f} s")),
+        ("Computing", _quantiles(summary.cpu_s, "{:.2f} s")),
     ]
 
 
@@ -193,10 +193,10 @@ def _one_in(bound: float) -> str:
     return f" (1 in {math.floor(1.0 / bound)})" if bound <= 0.1 else ""
 
 
-def _spread(spread: Spread, form: str, scale: float = 1.0) -> str:
-    if spread.median is None or spread.p95 is None:
+def _quantiles(known: Quantiles, form: str, scale: float = 1.0) -> str:
+    if known.median is None or known.p95 is None:
         return words.UNKNOWN
-    median, p95 = form.format(scale * spread.median), form.format(scale * spread.p95)
+    median, p95 = form.format(scale * known.median), form.format(scale * known.p95)
     return f"median {median}, 95th percentile {p95}"
 
 
