@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
@@ -377,19 +377,6 @@ class BenchDescription:
             )
             raise UsageError(f"no axis of {self.name!r} reaches this setting: off in {names}")
         return {name: float(value) for name, value in zip(self.axes, values, strict=True)}
-
-    def turned_in_hole(
-        self, positions: Mapping[str, float], slope_x: float, slope_y: float
-    ) -> dict[str, float]:
-        """Axis positions (m or rad) for other slopes, with the beam at the same place in the hole.
-
-        A mount whose pivot is not in the hole moves the beam there when it turns it; the axes that
-        shift the beam make up for that. The spacing stays.
-
-        Raises UsageError when the bench has no axes for this.
-        """
-        here = self.setting(positions)
-        return self.positions(replace(here, slope_x=slope_x, slope_y=slope_y))
 
     def reach(self, axis: str) -> tuple[float, float]:
         """Lowest and highest position of an axis that may be asked for, m or rad.

@@ -5,7 +5,6 @@ Carried by an :class:`~autocell.outcome.Outcome`. SI units; ``None`` means unkno
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -60,11 +59,6 @@ class Condition:
     reference_u_w: float | None = None
     temperature_c: float | None = None
     dark_u_w: float | None = None
-
-    @property
-    def relative_u(self) -> float:
-        """Relative standard uncertainty of the power."""
-        return self.power_u_w / self.power_w if self.power_w > 0.0 else math.inf
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from autocell.description import AxisDescription, BenchDescription
 from autocell.setting import Setting
 
+_BESIDE = 2e-5
+"""m or rad: a setting that is further off lies on no scan."""
+
 
 @dataclass(frozen=True)
 class Scan:
@@ -55,10 +58,9 @@ class Scan:
             Setting.from_array(start + (float(place) - self.here) * self.effect) for place in places
         ]
 
-    def place(self, setting: Setting, off_by: float = 2e-5) -> float:
-        """Where on the scan a setting is; NaN when it is off it by more than ``off_by``, m or
-        rad."""
+    def place(self, setting: Setting) -> float:
+        """Where on the scan a setting is; NaN when it is off it by more than axes repeat."""
         apart = setting.as_array() - self.through.as_array()
         travel = float(apart @ self.effect / (self.effect @ self.effect))
         off = np.abs(apart - travel * self.effect)
-        return self.here + travel if bool(np.all(off < off_by)) else float("nan")
+        return self.here + travel if bool(np.all(off < _BESIDE)) else float("nan")

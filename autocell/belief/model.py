@@ -66,7 +66,6 @@ class BenchModel:
         bench: BenchDescription,
         *,
         max_passes: int | None = None,
-        threads: int = 1,
         learned: Learned | None = None,
         nights: float = 1.0,
     ) -> None:
@@ -82,7 +81,6 @@ class BenchModel:
         if learned is not None:
             self.prior = self.prior.remembering(learned, bench, nights)
         self.max_passes = _longest_of(bench) if max_passes is None else max_passes
-        self.threads = threads
         self._places = {name: place for place, name in enumerate(self.prior.names)}
         self._axes = _AxisUnknowns.of(bench, self._places)
         self._zero = bench.zero.as_array()
@@ -180,7 +178,7 @@ class BenchModel:
 
     def _seen(self, quantities: Mapping[str, FloatArray]) -> Exit:
         batch = self._batch.having(self._met(quantities))
-        return exit_of(batch, self.max_passes, floor=_FLOOR, threads=self.threads)
+        return exit_of(batch, self.max_passes, floor=_FLOOR)
 
     def _quantity(self, name: str, z: FloatArray) -> FloatArray:
         """A quantity that the light meets at every setting alike, unknown or not, (M,)."""

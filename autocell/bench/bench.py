@@ -30,6 +30,12 @@ from autocell.errors import DeviceError, MotionError, ReadingError, UsageError
 from autocell.reading import PhaseReading, Reading
 from autocell.setting import Setting
 
+_MOST_SAMPLES = 25
+"""Of one averaged reading."""
+
+_OF_REFERENCE = 0.001
+"""Relative standard uncertainty asked of a reading of the laser: other powers are divided by it."""
+
 
 class Bench:
     """Axes, meter and shutter of one bench behind one guard.
@@ -228,7 +234,7 @@ class Bench:
         return self.positions()[axis]
 
     def read_power(
-        self, purpose: str, relative_uncertainty: float = 0.003, max_samples: int = 25
+        self, purpose: str, relative_uncertainty: float = 0.003, max_samples: int = _MOST_SAMPLES
     ) -> Reading:
         """One averaged reading here, dark level subtracted, written to the journal.
 
@@ -266,15 +272,13 @@ class Bench:
         )
         return dark
 
-    def read_reference(
-        self, purpose: str, relative_uncertainty: float = 0.001, max_samples: int = 25
-    ) -> Power | None:
+    def read_reference(self, purpose: str) -> Power | None:
         """What the reference meter sees of the laser, written to the journal; None on a bench
         without one. It counts as a reading. Raises as :meth:`read_power` does."""
         if self._reference is None:
             return None
         self._guard.admit_reading()
-        power = self._reference.read(relative_uncertainty, max_samples)
+        power = self._reference.read(_OF_REFERENCE, _MOST_SAMPLES)
         self._guard.budget.readings += 1
         self._journal.event(
             self.time_s,

@@ -20,9 +20,9 @@ _COLUMNS = f"{'time':>7}  {'stage':<9}  {'spacing':>10}  {'power':>8}  {'passes'
 
 
 @contextmanager
-def shown(console: Console | None = None) -> Iterator[Listener]:
+def shown() -> Iterator[Listener]:
     """A listener that shows what it is told while this lasts."""
-    console = console or output.err()
+    console = output.err()
     if console.is_terminal:
         with _live(console) as listener:
             yield listener

@@ -27,11 +27,11 @@ class Back:
     as_before: bool | None = None
 
 
-def back_home(bench: Bench, before: Light | None, purpose: str = "back to the start") -> Back:
+def back_home(bench: Bench, before: Light | None) -> Back:
     """Back to where the bench stood, by position and, where open-loop axes have moved, by the
     power ``before``, on the reserve. Raises as :meth:`~autocell.bench.bench.Bench.move_to` and
     :meth:`~autocell.bench.bench.Bench.read_power` do."""
-    bench.return_home(purpose)
+    bench.return_home()
     with bench.reserve():
         return by_signal(bench, bench.home_setting, before, "the start")
 

@@ -51,14 +51,10 @@ class Database:
         self.connection.close()
 
     @contextmanager
-    def transaction(self, *, waits: bool = True) -> Iterator[sqlite3.Connection]:
-        """All of what is written inside, or none of it.
-
-        Without ``waits`` the disk is not waited for: the end of this process loses nothing, a power
-        failure what was written since the last transaction that waited.
-        """
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """All of what is written inside, or none of it."""
         with _store_errors(self.path), self._lock:
-            self._synchronise(waits)
+            self._synchronise(waits=True)
             try:  # an interrupt may be raised as BEGIN returns, when there is something to undo
                 self.connection.execute("BEGIN IMMEDIATE")
                 yield self.connection
@@ -68,16 +64,19 @@ class Database:
                     self.connection.execute("ROLLBACK")
                 raise
 
-    def _synchronise(self, waits: bool) -> None:
+    def _synchronise(self, *, waits: bool) -> None:
         if waits != self._waits:
             self.connection.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
             self._waits = waits
 
     def write(self, statement: str, values: tuple[Any, ...], *, waits: bool = True) -> int:
-        """One statement, which is a transaction by itself; how many rows it changed. ``waits`` as
-        for :meth:`transaction`."""
+        """One statement, which is a transaction by itself; how many rows it changed.
+
+        Without ``waits`` the disk is not waited for: the end of this process loses nothing, a power
+        failure what was written since the last that waited.
+        """
         with _store_errors(self.path), self._lock:
-            self._synchronise(waits)
+            self._synchronise(waits=waits)
             return self.connection.execute(statement, values).rowcount
 
     def select(self, statement: str, values: tuple[Any, ...] = ()) -> list[sqlite3.Row]:

@@ -95,17 +95,15 @@ class InstrumentLine:
     there the bench calls :meth:`advance` whenever something has happened.
     """
 
-    __slots__ = ("_dialect", "_due", "_latency_s", "_present")
+    __slots__ = ("_dialect", "_due", "_present")
 
     def __init__(
         self,
         dialect: Dialect,
         present: Callable[[], AbstractContextManager[float]],
-        latency_s: float = REPLY_LATENCY_S,
     ) -> None:
         self._dialect = dialect
         self._present = present
-        self._latency_s = latency_s
         self._due: deque[tuple[float, bytes]] = deque()
 
     def feed(self, data: bytes) -> None:
@@ -160,4 +158,4 @@ class InstrumentLine:
 
     def _collect(self, time_s: float) -> None:
         if data := self._dialect.take():
-            self._due.append((time_s + self._latency_s, data))
+            self._due.append((time_s + REPLY_LATENCY_S, data))

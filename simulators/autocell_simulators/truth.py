@@ -7,11 +7,9 @@ what a tuning program does not model; without it every closed-loop test would ag
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -209,11 +207,6 @@ def draw_truth(
             for name, axis in description.axes.items()
         },
     )
-
-
-def write_truth(path: Path, report: Mapping[str, Any]) -> None:
-    """Write what ``truth_report`` returned, as JSON. For tests and rehearsals only."""
-    path.write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
 
 
 def drawn(truth: Truth) -> dict[str, Any]:

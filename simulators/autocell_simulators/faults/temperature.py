@@ -12,6 +12,9 @@ import cmath
 import math
 from dataclasses import dataclass
 
+_LOOK_EVERY_S = 10.0
+"""Where a part that friction holds is pushed to is looked at so often."""
+
 
 @dataclass(frozen=True)
 class Term:
@@ -71,18 +74,17 @@ class Play:
     so the input is looked at on a grid of times of its own: how often one asks changes nothing.
     """
 
-    __slots__ = ("_half_width", "_held", "_looked_s", "_step_s")
+    __slots__ = ("_half_width", "_held", "_looked_s")
 
-    def __init__(self, half_width_k: float, start_s: float, step_s: float = 10.0) -> None:
+    def __init__(self, half_width_k: float, start_s: float) -> None:
         self._half_width = half_width_k
         self._held = 0.0
         self._looked_s = start_s
-        self._step_s = step_s
 
     def at(self, time_s: float, room: Temperature, lag_s: float) -> float:
         """Where the part is at a time, K, driven by a body of this lag."""
-        while self._looked_s + self._step_s <= time_s:
-            self._looked_s += self._step_s
+        while self._looked_s + _LOOK_EVERY_S <= time_s:
+            self._looked_s += _LOOK_EVERY_S
             self._held = self._pushed(room.at(self._looked_s, lag_s))
         return self._pushed(room.at(time_s, lag_s))
 
