@@ -196,6 +196,11 @@ class AxisDescription:
     """Of an axis that counts its own steps; None where something sees where it is."""
 
     @property
+    def si_unit(self) -> Literal["m", "rad"]:
+        """The unit of its positions for programs; people read them in ``unit``."""
+        return "m" if self.unit == "mm" else "rad"
+
+    @property
     def overshoot(self) -> float:
         """How far below a target its final approach starts, so that no backlash is left.
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -123,7 +124,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
     spacing = axes["spacing"]
     assert isinstance(spacing, schema.SpacingAxis)
     far_hole, exit_hole = cell.far_mirror.hole, cell.entrance_mirror.exit_hole
-    meter, shutter, caps = bench.power_meter, bench.shutter, bench.caps
+    reference_meter, shutter, caps = bench.reference_meter, bench.shutter, bench.caps
     return BenchDescription(
         name=bench.bench,
         path=path,
@@ -143,21 +144,7 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
         spacing_at_zero_m=spacing.spacing_at_zero_mm * _MM,
         spacing_tolerance_m=spacing.spacing_tolerance_mm * _MM,
         axes={name: _axis(name, axis, raw["axes"][name]) for name, axis in axes.items()},
-        meter=MeterDescription(
-            device=meter.device,
-            section=raw["power_meter"],
-            range_w=meter.range_mw * _MW,
-            averaging_s=meter.averaging_ms * _MS,
-            time_constant_s=meter.time_constant_ms * _MS,
-            relative_noise=meter.relative_noise,
-            noise_floor_w=meter.noise_floor_uw * _UW,
-            dark_tolerance_w=_UW
-            * (
-                meter.noise_floor_uw if meter.dark_tolerance_uw is None else meter.dark_tolerance_uw
-            ),
-            largest_zero_w=None if meter.zeroing is None else meter.zeroing.largest_uw * _UW,
-            stray_tolerance=meter.stray_tolerance,
-        ),
+        meter=_power_meter(bench.power_meter, raw["power_meter"]),
         shutter=None if shutter is None else ShutterDescription(shutter.device, raw["shutter"]),
         devices={
             name: DeviceDescription(
@@ -172,7 +159,11 @@ def _describe(path: Path, sha256: str, raw: Mapping[str, Any]) -> BenchDescripti
         detector=_detector(bench),
         window_transmission=cell.window_transmission,
         delay_meter=_delay_meter(bench.delay_meter, raw),
-        reference_meter=_reference_meter(bench.reference_meter, raw),
+        reference_meter=(
+            None
+            if reference_meter is None
+            else _light_meter(reference_meter, raw["reference_meter"])
+        ),
         thermometer=(
             None
             if bench.thermometer is None
@@ -236,14 +227,20 @@ def _delay_meter(
     )
 
 
-def _reference_meter(
-    meter: schema.ReferenceMeterSection | None, raw: Mapping[str, Any]
-) -> MeterDescription | None:
-    if meter is None:
-        return None
+def _power_meter(meter: schema.PowerMeterSection, section: Mapping[str, Any]) -> MeterDescription:
+    dark_uw = meter.dark_tolerance_uw
+    return replace(
+        _light_meter(meter, section),
+        dark_tolerance_w=_UW * (meter.noise_floor_uw if dark_uw is None else dark_uw),
+        largest_zero_w=None if meter.zeroing is None else meter.zeroing.largest_uw * _UW,
+        stray_tolerance=meter.stray_tolerance,
+    )
+
+
+def _light_meter(meter: schema.LightMeterSection, section: Mapping[str, Any]) -> MeterDescription:
     return MeterDescription(
         device=meter.device,
-        section=raw["reference_meter"],
+        section=section,
         range_w=meter.range_mw * _MW,
         averaging_s=meter.averaging_ms * _MS,
         time_constant_s=meter.time_constant_ms * _MS,

@@ -32,7 +32,12 @@ from autocell.bench.protocols import (
     ZeroesItself,
 )
 from autocell.bench.step_counting import counting_steps
-from autocell.description import AxisDescription, BenchDescription, DeviceDescription
+from autocell.description import (
+    AxisDescription,
+    BenchDescription,
+    DeviceDescription,
+    MeterDescription,
+)
 from autocell.errors import BenchFileError, WrongIdentity
 from autocell.reading import Reading
 
@@ -242,14 +247,7 @@ def _assemble(
     for name, axis in description.axes.items():
         notes += _compare_limits(description, axis, axes[name])
         axes[name] = counting_steps(axes[name], axis.open_loop)
-    meter_section = {
-        **description.meter.section,
-        "wavelength_nm": description.laser.wavelength_m * 1e9,
-    }
-    meter_device = devices[description.meter.device]
-    meter = _asked(
-        description, ("power_meter",), meter_device.power_meter, "power_meter", meter_section
-    )
+    meter = _light_meter(description, devices, "power_meter", description.meter)
     if description.meter.largest_zero_w is not None and not isinstance(meter, ZeroesItself):
         place = where(description.path, ("power_meter", "zeroing"))
         raise BenchFileError(
@@ -263,7 +261,10 @@ def _assemble(
             description, ("shutter",), shutter_device.shutter, description.shutter.section
         )
     delay_meter = _delay_meter(description, devices)
-    reference_meter = _reference_meter(description, devices)
+    reference_meter = None
+    if description.reference_meter is not None:
+        described = description.reference_meter
+        reference_meter = _light_meter(description, devices, "reference_meter", described)
     thermometer = _thermometer(description, devices)
     told = [f"{name}: {note}" for name, device in devices.items() for note in device.notes]
     identities = {name: device.identity for name, device in devices.items()}
@@ -285,18 +286,16 @@ def _assemble(
     )
 
 
-def _reference_meter(
-    description: BenchDescription, devices: Mapping[str, Device]
-) -> PowerMeter | None:
-    """The reference meter where the bench file has one. Raises BenchFileError."""
-    described = description.reference_meter
-    if described is None:
-        return None
+def _light_meter(
+    description: BenchDescription,
+    devices: Mapping[str, Device],
+    key: str,
+    described: MeterDescription,
+) -> PowerMeter:
+    """The meter of a section ``key``, which is told the wavelength. Raises BenchFileError."""
     section = {**described.section, "wavelength_nm": description.laser.wavelength_m * 1e9}
     device = devices[described.device]
-    meter: PowerMeter = _asked(
-        description, ("reference_meter",), device.power_meter, "reference_meter", section
-    )
+    meter: PowerMeter = _asked(description, (key,), device.power_meter, key, section)
     return meter
 
 

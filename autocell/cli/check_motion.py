@@ -287,5 +287,5 @@ def _finite(value: float | bool | None) -> bool:
 
 
 def _as_json(checked: AxisChecked) -> dict[str, Any]:
-    unit = {"mm": "m", "mrad": "rad"}[checked.axis.unit]
-    return {"axis": checked.axis.name, "unit": unit, **_figures(checked)}
+    axis = checked.axis
+    return {"axis": axis.name, "unit": axis.si_unit, **_figures(checked)}

@@ -45,7 +45,7 @@ def moves_as_json(moves: Sequence[PlannedMove]) -> list[dict[str, Any]]:
     return [
         {
             "axis": move.axis.name,
-            "unit": {"mm": "m", "mrad": "rad"}[move.axis.unit],
+            "unit": move.axis.si_unit,
             "from": move.start,
             "to": move.target,
             "legs": list(move.legs),

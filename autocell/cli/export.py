@@ -39,13 +39,13 @@ def export(invocation: Invocation, run: str, to: Path, table: TableName, store: 
     HDF5 needs the extra hdf5.
     """
     from autocell.cli import output
-    from autocell.cli.history import latest
+    from autocell.cli.history import run_called
     from autocell.errors import UsageError
     from autocell.export import write
     from autocell.records import Store
 
     with Store.open(invocation.store) as opened:
-        record = opened.run(latest(opened) if run == "last" else run)
+        record = run_called(opened, run)
     try:
         write(record, to, table, _units(record.bench_text))
     except OSError as error:

@@ -11,7 +11,7 @@ from autocell.cli.invocation import Invocation
 from autocell.cli.options import bench_option, json_option, store_option
 
 if TYPE_CHECKING:
-    from autocell.records import RunSummary, Store
+    from autocell.records import RunRecord, RunSummary, Store
 
 
 @click.command(short_help="The latest runs.")
@@ -73,7 +73,7 @@ def report(
     from autocell.session.reports import description_of, report_path, write_report
 
     with Store.open(invocation.store) as opened:
-        record = opened.run(latest(opened) if run == "last" else run)
+        record = run_called(opened, run)
         path = output_path or report_path(opened, record.summary.id)
     try:
         write_report(record, description_of(record), path)
@@ -94,14 +94,16 @@ def others_in_words(others: int) -> str:
     return f"Left out: {count(others, 'run')} under this name, made with another bench file."
 
 
-def latest(store: Store) -> str:
-    """The id of the latest run. Raises UsageError when there is none."""
+def run_called(store: Store, name: str) -> RunRecord:
+    """The run with this id, or the latest for ``last``. Raises UsageError when there is none."""
     from autocell.errors import UsageError
 
+    if name != "last":
+        return store.run(name)
     runs = store.runs(limit=1)
     if not runs:
         raise UsageError(f"no run in {store.path} yet")
-    return runs[0].id
+    return store.run(runs[0].id)
 
 
 def summary_as_json(run: RunSummary) -> dict[str, Any]:

@@ -14,8 +14,7 @@ from autocell.cli.options import bench_option, json_option, store_option
 
 if TYPE_CHECKING:
     from autocell.bench.bench import Bench
-    from autocell.description import BenchDescription
-    from autocell.reading import Reading
+    from autocell.description import AxisDescription, BenchDescription
     from autocell.records import RunRecord, RunSummary
 
 _POWER_CHANGED = 0.05
@@ -67,16 +66,14 @@ def status(
 class AxisNow:
     """An axis now and when its pattern was proved, m or rad; None when nothing was."""
 
-    name: str
-    unit: str
+    axis: AxisDescription
     position: float
     proved: float | None
-    tolerance: float
 
     @property
     def agrees(self) -> bool | None:
         """Whether it still stands where it was proved."""
-        return None if self.proved is None else abs(self.position - self.proved) <= self.tolerance
+        return None if self.proved is None else abs(self.position - self.proved) <= self.axis.play
 
 
 @dataclass(frozen=True)
@@ -103,38 +100,19 @@ class Now:
 
 
 def _look(bench: Bench, proved: RunRecord | None) -> Now:
-    setting = None if proved is None or proved.outcome is None else proved.outcome.setting
-    there = None if setting is None else bench.description.positions(setting)
+    from autocell.trends import recorded
+
+    there = then = None
+    if proved is not None and proved.outcome is not None:
+        there = recorded.positions(bench.description, proved)
+        then = recorded.last_reading(proved, proved.outcome)
     positions = bench.positions()
     axes = tuple(
-        AxisNow(
-            name,
-            axis.unit,
-            positions[name],
-            None if there is None else there[name],
-            axis.play,
-        )
+        AxisNow(axis, positions[name], None if there is None else there[name])
         for name, axis in bench.description.axes.items()
     )
     reading = bench.read_power("status")
-    known = None if proved is None else _proved_reading(proved)
-    return Now(
-        axes, reading.power_w, reading.uncertainty_w, None if known is None else known.power_w
-    )
-
-
-def _proved_reading(proved: RunRecord) -> Reading | None:
-    """The last reading of a run at the setting it ended at."""
-    assert proved.outcome is not None
-    setting = proved.outcome.setting
-    if setting is None:
-        return None
-    at_the_end = [
-        record.reading
-        for record in proved.readings
-        if abs(record.reading.setting.as_array() - setting.as_array()).max() < 2e-5
-    ]
-    return at_the_end[-1] if at_the_end else None
+    return Now(axes, reading.power_w, reading.uncertainty_w, None if then is None else then[0])
 
 
 def _print(
@@ -180,15 +158,15 @@ def _run_in_words(run: RunSummary) -> str:
 
 
 def _add_now(table: Any, now: Now) -> None:
-    for axis in now.axes:
-        text = f"{axis.position * 1e3:.4f} {axis.unit}"
-        if axis.proved is not None:
-            apart = (axis.position - axis.proved) * 1e3
-            text += (
-                ", as proved" if axis.agrees else f", {apart:+.4f} {axis.unit} from where it was"
-            )
-        table.add_row(axis.name, text)
+    from autocell.bench.plan import trade
     from autocell.report import words
+
+    for at in now.axes:
+        axis, text = at.axis, trade(at.axis, at.position)
+        if at.proved is not None:
+            apart = (at.position - at.proved) * 1e3
+            text += ", as proved" if at.agrees else f", {apart:+.4f} {axis.unit} from where it was"
+        table.add_row(axis.name, text)
 
     power = " ± ".join(words.with_uncertainty(now.power_w * 1e3, now.power_u_w * 1e3)) + " mW"
     if now.power_ratio is not None and now.proved_power_w is not None:
@@ -223,13 +201,13 @@ def _as_json(
         else {
             "axes": [
                 {
-                    "axis": axis.name,
-                    "unit": {"mm": "m", "mrad": "rad"}[axis.unit],
-                    "position": axis.position,
-                    "proved": axis.proved,
-                    "agrees": axis.agrees,
+                    "axis": at.axis.name,
+                    "unit": at.axis.si_unit,
+                    "position": at.position,
+                    "proved": at.proved,
+                    "agrees": at.agrees,
                 }
-                for axis in now.axes
+                for at in now.axes
             ],
             "power_w": now.power_w,
             "power_u_w": now.power_u_w,

@@ -108,7 +108,8 @@ def write_morning(morning: Morning, path: Path | None = None, *, newest: bool = 
     page.parent.mkdir(parents=True, exist_ok=True)
     for run in morning.runs:
         data = page.with_name(f"{run.summary.id}.json")
-        write(run, data, "readings", _units(morning.bench))
+        units = {name: axis.si_unit for name, axis in morning.bench.axes.items()}
+        write(run, data, "readings", units)
     content = render(linked(morning, page))
     if path is None and morning.night is not None:
         dated = page.with_name(f"{morning.night.date.isoformat()}.html")
@@ -133,7 +134,3 @@ def _links(morning: Morning, folder: Path) -> Mapping[str, Sequence[str]]:
         if report.exists():
             links[name].insert(0, os.path.relpath(report, folder.absolute()))
     return links
-
-
-def _units(bench: BenchDescription) -> dict[str, str]:
-    return {name: {"mm": "m", "mrad": "rad"}[axis.unit] for name, axis in bench.axes.items()}
