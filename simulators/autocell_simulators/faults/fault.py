@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, ClassVar, Literal
 
@@ -164,6 +164,34 @@ class AxisFault(Fault):
         elif not any(self.can_have(axes[name]) for name in self.names(rig)):
             drives = ", ".join(f"{name} is {axis.drive.kind}" for name, axis in axes.items())
             yield "axis", f"only {self.able()} can have it ({drives}); set its drive under axes"
+
+
+def replaced(part: object, **values: object) -> Callable[[], None]:
+    """Give attributes of a part other values; what gives them back."""
+    before = {name: getattr(part, name) for name in values}
+    _assign(part, values)
+    return lambda: _assign(part, before)
+
+
+def all_of(steps: Iterable[Callable[[], None]]) -> Callable[[], None]:
+    """One undo from several."""
+    undo = list(steps)
+
+    def every() -> None:
+        for step in undo:
+            step()
+
+    return every
+
+
+def meanwhile(parts: Iterable[object], **values: object) -> Effect:
+    """Attributes of all these parts have other values until the fault ends."""
+    return Effect(undo=all_of([replaced(part, **values) for part in parts]))
+
+
+def _assign(part: object, values: Mapping[str, object]) -> None:
+    for name, value in values.items():
+        setattr(part, name, value)
 
 
 def device_objections(device: str | None, known: Mapping[str, object]) -> Iterator[tuple[str, str]]:

@@ -27,6 +27,7 @@ from autocell_simulators.faults.fault import (
     Percent,
     Positive,
     Rig,
+    meanwhile,
 )
 from autocell_simulators.faults.temperature import Play, Term, cycle
 from autocell_simulators.optics import MAX_PASSES
@@ -211,17 +212,14 @@ class OpticalFeedback(Fault):
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """Have the meter ask how straight the light goes back, reading by reading."""
         bench = rig.whole
-        before = bench.meter.trouble.noise
+        trouble = bench.meter.trouble
+        before = trouble.noise
 
         def noise() -> float:
             angle = angle_back_rad(bench) / (self.divergence_mrad * MRAD)
             return math.hypot(before(), self.percent * PERCENT * math.exp(-(angle**2)))
 
-        def undo() -> None:
-            bench.meter.trouble.noise = before
-
-        bench.meter.trouble.noise = noise
-        return Effect(undo=undo)
+        return meanwhile([trouble], noise=noise)
 
 
 class EtalonFringe(Fault):

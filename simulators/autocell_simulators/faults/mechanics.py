@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -26,7 +26,10 @@ from autocell_simulators.faults.fault import (
     Positive,
     Rig,
     Word,
+    all_of,
     device_objections,
+    meanwhile,
+    replaced,
 )
 from autocell_simulators.mechanics import SimulatedAxis
 from autocell_simulators.truth import Truth
@@ -83,7 +86,7 @@ class StepScatter(PiezoFault):
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """Have the steps scatter."""
-        return _set(self.drives(rig), "scatter", self.percent * PERCENT)
+        return meanwhile(self.drives(rig), scatter=self.percent * PERCENT)
 
 
 class DeadSteps(PiezoFault):
@@ -95,7 +98,7 @@ class DeadSteps(PiezoFault):
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """From the next reversal on."""
-        return _set(self.drives(rig), "dead_steps", float(self.steps))
+        return meanwhile(self.drives(rig), dead_steps=float(self.steps))
 
 
 class Backlash(AxisFault):
@@ -120,7 +123,7 @@ class Backlash(AxisFault):
         """Widen (or narrow) the play."""
         play = {name: self._of(rig, name) for name in self.names(rig)}
         undo = [
-            _replaced(drive, "backlash", play[name])
+            replaced(drive, backlash=play[name])
             for name in play
             if isinstance(drive := rig.whole.axes[name].drive, Servo)
         ]
@@ -128,7 +131,7 @@ class Backlash(AxisFault):
         def change(truth: Truth, time_s: float) -> Truth:
             return dataclasses.replace(truth, backlash={**truth.backlash, **play})
 
-        return Effect(change, undo=_all(undo))
+        return Effect(change, undo=all_of(undo))
 
     def _of(self, rig: Rig, name: str) -> float:
         linear = rig.whole.description.axes[name].unit == "mm"
@@ -179,8 +182,8 @@ class MountCreep(AxisFault):
             size = self.um * UM if linear else self.urad * URAD
             full = self.full_after_um * UM if linear else self.full_after_urad * URAD
             creep = Creep(size, full, self.time_constant_min * MINUTE)
-            undo.append(_replaced(rig.whole.axes[name], "creep", creep))
-        return Effect(undo=_all(undo))
+            undo.append(replaced(rig.whole.axes[name], creep=creep))
+        return Effect(undo=all_of(undo))
 
 
 class Stick(AxisFault):
@@ -225,7 +228,7 @@ class MissedStop(AxisFault):
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """Ignore every stop meanwhile."""
-        return _set(self.chosen(rig), "obeys_stop", False)
+        return meanwhile(self.chosen(rig), obeys_stop=False)
 
 
 class MissedSteps(AxisFault):
@@ -351,24 +354,3 @@ def _scaled(parts: Iterable[object], name: str, factor: float) -> Effect:
     for part in parts:
         setattr(part, name, getattr(part, name) * factor)
     return Effect(undo=undo)
-
-
-def _set(parts: Iterable[object], name: str, value: object) -> Effect:
-    return Effect(undo=_all([_replaced(part, name, value) for part in parts]))
-
-
-def _replaced(part: object, name: str, value: object) -> Callable[[], None]:
-    """Set an attribute; what sets it back."""
-    before = getattr(part, name)
-    setattr(part, name, value)
-    return lambda: setattr(part, name, before)
-
-
-def _all(undo: Iterable[Callable[[], None]]) -> Callable[[], None]:
-    steps = list(undo)
-
-    def every() -> None:
-        for step in steps:
-            step()
-
-    return every

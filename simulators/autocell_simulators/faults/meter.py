@@ -20,6 +20,9 @@ from autocell_simulators.faults.fault import (
     Percent,
     Positive,
     Rig,
+    all_of,
+    meanwhile,
+    replaced,
 )
 from autocell_simulators.meter import ThermalHead
 
@@ -57,17 +60,13 @@ class RoomLight(Fault):
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """The lamps go on."""
-        trouble = rig.whole.meter.trouble
-        before = (trouble.background_w, trouble.ripple_w, trouble.ripple_hz)
-        light_w = self.nw * NW
-        trouble.ripple_w = light_w * self.flicker_percent * PERCENT
-        trouble.ripple_hz = 2.0 * self.mains_hz
-        trouble.background_w += light_w
-
-        def undo() -> None:
-            trouble.background_w, trouble.ripple_w, trouble.ripple_hz = before
-
-        return Effect(undo=undo)
+        trouble, light_w = rig.whole.meter.trouble, self.nw * NW
+        return meanwhile(
+            [trouble],
+            background_w=trouble.background_w + light_w,
+            ripple_w=light_w * self.flicker_percent * PERCENT,
+            ripple_hz=2.0 * self.mains_hz,
+        )
 
 
 class RangeChange(Fault):
@@ -84,19 +83,15 @@ class RangeChange(Fault):
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """From the next change on."""
         meter = rig.whole.meter
-        trouble = meter.trouble
-        before = (meter.range_change_s, trouble.range_gain, trouble.while_changing)
-        meter.range_change_s = self.dead_ms * MS
-        trouble.while_changing = self.meanwhile
-        trouble.range_gain = {
+        gain = {
             range_w: 1.0 + self.mismatch_percent * PERCENT * float(cue.random.uniform(-1.0, 1.0))
             for range_w in meter.traits.ranges_w
         }
-
-        def undo() -> None:
-            meter.range_change_s, trouble.range_gain, trouble.while_changing = before
-
-        return Effect(undo=undo)
+        undo = [
+            replaced(meter, range_change_s=self.dead_ms * MS),
+            replaced(meter.trouble, range_gain=gain, while_changing=self.meanwhile),
+        ]
+        return Effect(undo=all_of(undo))
 
 
 class Saturation(Fault):
@@ -110,13 +105,11 @@ class Saturation(Fault):
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """From now on."""
         meter = rig.whole.meter
-        before = (meter.saturation, meter.trouble.flat_top)
-        meter.saturation, meter.trouble.flat_top = self.at_percent * PERCENT, True
-
-        def undo() -> None:
-            meter.saturation, meter.trouble.flat_top = before
-
-        return Effect(undo=undo)
+        undo = [
+            replaced(meter, saturation=self.at_percent * PERCENT),
+            replaced(meter.trouble, flat_top=True),
+        ]
+        return Effect(undo=all_of(undo))
 
 
 class WrongWavelength(Fault):
@@ -135,12 +128,7 @@ class WrongWavelength(Fault):
         """Turn it."""
         meter = rig.whole.meter
         if self.wavelength_nm is not None:
-            before_m, meter.wavelength_m = meter.wavelength_m, self.wavelength_nm * NM
-
-            def turn_back() -> None:
-                meter.wavelength_m = before_m
-
-            return Effect(undo=turn_back)
+            return meanwhile([meter], wavelength_m=self.wavelength_nm * NM)
         meter.trouble.calibration *= self.factor
 
         def undo() -> None:
@@ -165,10 +153,5 @@ class ThermalHeadLag(Fault):
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """Put it in place of the photodiode, warm already."""
         bench = rig.whole
-        before = bench.meter.head
-        bench.meter.head = ThermalHead(self.time_constant_s, bench.light_w(), cue.time_s)
-
-        def undo() -> None:
-            bench.meter.head = before
-
-        return Effect(undo=undo)
+        head = ThermalHead(self.time_constant_s, bench.light_w(), cue.time_s)
+        return meanwhile([bench.meter], head=head)

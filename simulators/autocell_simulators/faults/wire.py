@@ -8,7 +8,7 @@ different faults.
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import ClassVar
 
 import numpy as np
@@ -26,6 +26,7 @@ from autocell_simulators.faults.fault import (
     Rig,
     Word,
     device_objections,
+    meanwhile,
 )
 from autocell_simulators.wire import ENDINGS, Direction, Strike, Wire
 
@@ -176,7 +177,7 @@ class SlowLine(WireFault):
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """From now on."""
-        return _while(self.chosen(rig, cue), bytes_per_s=self.bytes_per_s)
+        return meanwhile(self.chosen(rig, cue), bytes_per_s=self.bytes_per_s)
 
 
 class Silent(WireFault):
@@ -189,7 +190,7 @@ class Silent(WireFault):
 
     def begin(self, rig: Rig, cue: Cue) -> Effect:
         """From now on."""
-        return _while(self.chosen(rig, cue), dumb=True, deaf=not self.hears)
+        return meanwhile(self.chosen(rig, cue), dumb=True, deaf=not self.hears)
 
 
 class Disconnected(WireFault):
@@ -231,18 +232,3 @@ def _flipped(message: bytes, bits: int, random: np.random.Generator) -> bytes:
     for place in random.choice(places, size=min(bits, places), replace=False):
         garbled[place // 8] ^= 1 << (place % 8)
     return bytes(garbled)
-
-
-def _while(wires: Iterable[Wire], **states: object) -> Effect:
-    wires = list(wires)
-    before = [{name: getattr(wire, name) for name in states} for wire in wires]
-    for wire in wires:
-        for name, value in states.items():
-            setattr(wire, name, value)
-
-    def undo() -> None:
-        for wire, was in zip(wires, before, strict=True):
-            for name, value in was.items():
-                setattr(wire, name, value)
-
-    return Effect(undo=undo)
