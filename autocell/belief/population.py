@@ -113,9 +113,9 @@ class Belief:
 
         When even the best members miss a reading, the members may have lost the right benches
         too early, or an earlier run may remember a bench that was changed since: the belief starts
-        over from the bench file with all readings. If that does not
-        help either, it is wrong somewhere, and is widened (a larger model error) instead of being
-        forced to fit; ``surprises`` counts how often.
+        over from the bench file with all readings. If that does not help either, it is wrong
+        somewhere, and is widened (a larger model error) instead of being forced to fit;
+        ``surprises`` counts how often.
         """
         self.readings.append(reading)
         self._doubted.append(self._with_doubt(reading))

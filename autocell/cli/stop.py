@@ -28,9 +28,8 @@ def stop(bench: Path | None) -> int:
     """Stop whatever autocell does on this machine, at once; with --bench, on that bench only.
 
     The run that is stopped ends as held, and says who stopped it; a programme ends, also one that
-    waits. A bench that nobody uses is
-    opened, and its axes are told to stop. This is not an emergency stop: it needs a computer, a
-    cable and a controller that listens.
+    waits. A bench that nobody uses is opened, and its axes are told to stop. This is not an
+    emergency stop: it needs a computer, a cable and a controller that listens.
     """
     from autocell.session.claim import claimed_names
 

@@ -117,7 +117,7 @@ def test_a_reading_is_the_light_above_the_dark_level_with_an_honest_uncertainty(
     assert usage.moves == 0
     assert [purpose for _, purpose in simulation.journal.readings] == ["test"] * 40
     assert readings[-1].time_s <= usage.elapsed_s
-    # six passes: five reflections, F16 of the description, laser ± 5 % and 0.985 ± 0.003
+    # six passes: five reflections, F16, laser ± 5 % and 0.985 ± 0.003
     expected_w = PEAT_BOG.laser.power_w * 0.985**5
     assert np.mean(powers_w) == pytest.approx(expected_w, rel=0.10)
 

@@ -21,7 +21,7 @@ ONE = Ratio(1.0, 0.003)
 
 def two(outside: float, per_reflection: float, u: float = 0.01) -> TwoPlateaus:
     """What 62 and 6 passes keep of the light when each reflection keeps ``per_reflection``: N
-    passes have N − 1 reflections, R^(N−1) (PHYSICS F16, exact)."""
+    passes have N − 1 reflections, R^(N−1) (F16) [exact]."""
     return TwoPlateaus(
         62,
         Ratio(outside * per_reflection**61, 0.003),

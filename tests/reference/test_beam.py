@@ -94,7 +94,7 @@ def test_a_biconic_mirror_on_axis_is_two_cells_in_one(build):
 
 
 def test_matched_mode_of_unequal_mirrors():
-    # PHYSICS, unequal case [exact]: R1 = 500, R2 = 300, d = 200 mm, λ = 633 nm
+    # F13, unequal mirrors [exact]: R1 = 500, R2 = 300, d = 200 mm, λ = 633 nm
     mode = matched_mode(0.2, 0.5, 0.3, WAVELENGTH)
     assert 1e3 * mode.entrance_radius_m == pytest.approx(0.183253, abs=5.1e-7)
     assert 1e3 * mode.far_radius_m == pytest.approx(0.245860, abs=5.1e-7)

@@ -1,10 +1,10 @@
-"""What the staircase says of a bench: PHYSICS, "what the power meter sees", point 2. [exact]
+"""What the staircase says of a bench, against an independent study of one example. [exact]
 
 The example bench (R = 400 mm, hole 3 mm wide at 9 mm, circle for 186 mm) with an unknown spacing
 offset (1 mm), radius (0.4 %), launch (1 mrad, 0.15 mm), tilts (0.3 mrad), reflectivity (0.003) and
-gain (5 %). The text gives neither the noise of a reading nor the number of readings nor what counts
-as being on the plateau, so that each check says with which it finds the quoted number. The third
-number there, a median of five readings, is one of a procedure and not of the optics.
+gain (5 %). The study gives neither the noise of a reading nor the number of readings nor what
+counts as being on the plateau, so that each check says with which it finds the quoted number. The
+third number there, a median of five readings, is one of a procedure and not of the optics.
 """
 
 from __future__ import annotations

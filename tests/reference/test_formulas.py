@@ -98,7 +98,7 @@ def test_amplitude_follows_herriott(build):
     ],
 )
 def test_reentrant_spacings_over_radius(passes, orbits, d_over_r):
-    # F4, PHYSICS numbers [exact]
+    # F4 in numbers [exact]
     found = reentrant_spacings(1.0, 1.0, 0.0, 2.0, passes)
     ours = found[(found["passes"] == passes) & (found["orbits"] == orbits)]
     assert ours["spacing_m"] == pytest.approx([d_over_r], abs=5.1e-10)

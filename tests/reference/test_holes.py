@@ -80,7 +80,7 @@ def test_off_centre_hole(a, s, transmission):
     [(2.0, 0.1353, 1e-4), (3.0, 0.01111, 1e-5), (np.pi, 0.00719, 1e-5), (4.0, 0.000335, 1e-6)],
 )
 def test_centred_aperture_loses(diameter_over_w, loss, last_digit):
-    # PHYSICS [exact]: 2w 13.53 %, 3w 1.111 %, πw 0.719 %, 4w 0.0335 %; e^{−D²/2w²} in closed form
+    # F15 of a centred hole, e^{−D²/2w²} [exact]: 2w 13.53 %, 3w 1.111 %, πw 0.719 %, 4w 0.0335 %
     assert edge_loss(diameter_over_w / 2, 0.0, 1.0) == pytest.approx(loss, abs=0.51 * last_digit)
     assert edge_loss(diameter_over_w / 2, 0.0, 1.0) == pytest.approx(
         np.exp(-(diameter_over_w**2) / 2), rel=1e-14

@@ -118,7 +118,7 @@ def leaves_at(launch, unit_again):
 
 
 def test_without_unit_directions_rays_leave_a_stable_cell(build):
-    # PHYSICS, last line [exact]: rounding grows exponentially, after about fifty passes; here
+    # docs/optics, the trace [exact]: rounding grows exponentially, after about fifty passes; here
     # after thirty, whose orbit goes out to 15 mm
     for step in range(5):
         launch = (0.015, 0.0, -0.0375 - 1e-6 * step, 0.0453)
@@ -163,7 +163,7 @@ def test_a_biconic_mirror_with_nearly_equal_radii_is_a_sphere(build):
 
 
 def test_an_abcd_matrix_would_not_do(build):
-    # PHYSICS: paraxial positions are of the order of 0.2 mm off within 60 passes [exact]
+    # docs/optics: paraxial positions are of the order of 0.2 mm off within 60 passes [exact]
     theta = np.arccos(1.0 - 0.3253 / 0.4)
     x0, _, slope_x, _ = LAUNCH
     n = np.arange(61)

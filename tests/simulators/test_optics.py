@@ -49,7 +49,7 @@ def test_an_undisturbed_bench_is_the_bench_of_its_file(
 def test_a_clean_pattern_loses_one_reflectivity_per_reflection(
     description: BenchDescription,
 ) -> None:
-    # PHYSICS F16: throughput R^(N-1) [exact], with both mirrors' reflectivities as drawn
+    # F16: throughput R^(N-1) [exact], with both mirrors' reflectivities as drawn
     truth = dataclasses.replace(
         draw_truth(description, 0, scale=0.0),
         entrance_reflectivity=0.98,
@@ -135,7 +135,7 @@ def test_margins_end_where_the_pattern_does(description: BenchDescription, seed:
 
 
 def test_plateau_edges_agree_with_the_worked_staircase(description: BenchDescription) -> None:
-    # PHYSICS, "What the power meter sees" [exact]: R = 400 mm, hole 3 mm at 9 mm, R_m = 0.985,
+    # the staircase of docs/optics [exact]: R = 400 mm, hole 3 mm at 9 mm, R_m = 0.985,
     # circular launch for d = 186 mm: 50 passes from 185.2 to 187.0 mm at 0.477
     slope = 9e-3 / 0.4
     smaller = dataclasses.replace(

@@ -23,8 +23,8 @@ _ASIDE = 0.3
 
 _CUT = 0.5
 """Of the power here: with less to one side and more to the other, the hole cuts the beam, for the
-sides are further apart than a beam is wide. A speck takes a few per
-cent; at an end of its plateau along the spacing a bench of 62 passes lost a third at most."""
+sides are further apart than a beam is wide. A speck takes a few per cent; at an end of its plateau
+along the spacing a bench of 62 passes lost a third at most."""
 
 _DARKER = 0.95
 """Of the power here: beside a speck no side is darker than this, at an end of a plateau one was."""

@@ -33,9 +33,11 @@ def rehearse_all(
     """The results of benches 0 to ``benches`` − 1, in that order, but for those that were lost.
 
     What ``file`` has already is not done again. It keeps nothing of a bench that was lost, so that
-    going on tries it again. Whatever interrupts this leaves a file from
-    which the same call goes on. Raises UsageError before anything is done where some are missing
-    and other code has made the rest.
+    going on tries it again. Whatever interrupts this leaves a file from which the same call goes
+    on.
+
+    Raises:
+        UsageError: some are missing and other code has made the rest; nothing was done.
     """
     missing = [index for index in range(benches) if index not in file.results]
     if missing:
