@@ -183,14 +183,13 @@ def _delay(bench: Bench) -> Iterator[Row]:
 
 
 def _print(rows: list[Row], code: int) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     from autocell.cli import output
 
     console = output.out()
     styles = {"pass": "green", "note": "cyan", "FAIL": "bold red"}
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    table = output.table()
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")

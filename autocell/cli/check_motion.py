@@ -245,7 +245,7 @@ def _micro(value: float | str) -> str:
 
 
 def _table(*heads: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = output.table(header=True)
     for head in heads:
         table.add_column(head, justify="left" if head == "Axis" else "right", no_wrap=True)
     return table

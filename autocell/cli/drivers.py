@@ -72,12 +72,11 @@ def _look_at(point: EntryPoint, is_there_twice: bool) -> Driver:
 
 
 def _print(found: list[Driver]) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     from autocell.cli import output
 
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    table = output.table()
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")

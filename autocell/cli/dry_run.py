@@ -61,7 +61,7 @@ def print_moves(moves: Sequence[PlannedMove], console: Console) -> None:
     if not moves:
         console.print("Every axis is there already.")
         return
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = output.table(header=True)
     table.add_column("Axis")
     for head in ("From", "To", "By way of", "Limits", "Unit", "Time / s"):
         table.add_column(head, justify="right", no_wrap=True)
@@ -82,7 +82,7 @@ def print_moves(moves: Sequence[PlannedMove], console: Console) -> None:
 
 def _risk(outlook: Outlook, pattern: Pattern) -> Table:
     """What the prior belief says of the whole change."""
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
+    table = output.table(gap=3)
     table.add_column(style="dim", no_wrap=True)
     table.add_column()
     low, high = outlook.spacing_range_m
@@ -110,7 +110,7 @@ def print_use(moves: Sequence[PlannedMove], readings: int, caps: Caps, console: 
     travel_m = sum(move.travel for move in moves if move.axis.unit == "mm")
     commands = sum(len(move.legs) for move in moves)
     time_s = sum(move.expected_s for move in moves) + SECONDS_PER_READING * readings
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
+    table = output.table(gap=3)
     table.add_column(style="dim", no_wrap=True)
     table.add_column()
     table.add_row(

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.text import Text
+
+if TYPE_CHECKING:
+    from rich.table import Table
 
 _WIDE = 120
 """Columns where nobody sees a terminal, so that tables are not cut."""
@@ -38,6 +41,19 @@ def as_json(value: Any) -> str:
 def print_json(value: Any) -> None:
     """One JSON value on standard output."""
     print(as_json(value), flush=True)
+
+
+def table(*, header: bool = False, gap: int = 2) -> Table:
+    """A table without lines, its columns ``gap`` characters apart."""
+    from rich.table import Table
+
+    return Table(
+        box=None,
+        show_header=header,
+        pad_edge=False,
+        padding=(0, gap, 0, 0),
+        header_style="dim",
+    )
 
 
 def say(console: Console, text: str, style: str = "") -> None:

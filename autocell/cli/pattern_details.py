@@ -125,7 +125,7 @@ def _title(text: str) -> None:
 
 
 def _table(first: str, *others: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = output.table(header=True)
     table.add_column(first, no_wrap=True)
     for head in others:
         table.add_column(head, justify="right", no_wrap=True)

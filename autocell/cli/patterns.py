@@ -100,7 +100,6 @@ def patterns(
 
 
 def _print_table(found: list[Pattern], show_all: bool) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     from autocell.cli import output
@@ -110,7 +109,7 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
         hint = "none is near the reach of the stage" if show_all else "--all tells why"
         output.say(output.err(), f"No pattern fits: {hint}.")
         return
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = output.table(header=True)
     for head in (
         "Passes", "Orbits", "Shape\nb/a", "Spacing\nmm", "Path\nm", "Throughput",
         "Clearance\nbeam radii", "Plateau\nmm", "Margin\ndrifts", "Slope x\nmrad",
@@ -139,7 +138,7 @@ def _print_table(found: list[Pattern], show_all: bool) -> None:
     if show_all and rejected:
         console.print()
         console.print("Rejected, because", style="dim")
-        reasons = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+        reasons = output.table()
         reasons.add_column(justify="right", no_wrap=True)
         reasons.add_column()
         for pattern in rejected:

@@ -217,7 +217,6 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
     import dataclasses
 
     from autocell_simulators.rehearsal.summary import fate
-    from rich.table import Table
     from rich.text import Text
 
     from autocell.cli import output
@@ -229,7 +228,7 @@ def _rehearse_one(plan: Plan, index: int, as_json: bool) -> int:
         ended = {"ended": fate(rehearsal, plan.passes).value}
         output.print_json(ended | dataclasses.asdict(rehearsal))
         return 0
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
+    table = output.table(gap=3)
     table.add_column(style="dim")
     table.add_column()
     table.add_row("ended", fate(rehearsal, plan.passes).value)

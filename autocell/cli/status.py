@@ -121,13 +121,11 @@ def _print(
     unfinished: list[RunSummary],
     now: Now | None,
 ) -> None:
-    from rich.table import Table
-
     from autocell.cli import output
     from autocell.report import words
 
     console = output.out()
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 3, 0, 0))
+    table = output.table(gap=3)
     table.add_column(style="dim", no_wrap=True)
     table.add_column(overflow="fold")
     table.add_row("Last run", "none yet" if last is None else _run_in_words(last))

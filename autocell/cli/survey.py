@@ -112,11 +112,9 @@ def _show(
 
 
 def _print_steps(steps: tuple[Step, ...]) -> None:
-    from rich.table import Table
-
     from autocell.cli import output
 
-    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="dim")
+    table = output.table(header=True, gap=3)
     for head in ("Spacing / mm", "Power / mW", "u / mW", "Passes", "Probability"):
         table.add_column(head, justify="right", no_wrap=True)
     for step in steps:
