@@ -120,9 +120,18 @@ class Bench:
     @property
     def troubles(self) -> Troubles:
         """What had to be asked or measured again so far, and what went wrong on the lines."""
-        meters = [meter for meter in (self._metering, self._reference) if meter is not None]
-        again = sum(meter.thrown_away for meter in meters)
+        again = sum(meter.thrown_away for meter in self._meters)
         return self._line_troubles() + Troubles(retries=again)
+
+    @property
+    def _meters(self) -> list[Metering]:
+        return [meter for meter in (self._metering, self._reference) if meter is not None]
+
+    @property
+    def meter_findings(self) -> list[str]:
+        """What the readings so far have shown of the meters that their bench file should say
+        otherwise, in words."""
+        return [finding for meter in self._meters for finding in meter.findings]
 
     @property
     def dark(self) -> Power | None:

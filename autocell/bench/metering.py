@@ -6,9 +6,18 @@ import contextlib
 import math
 import statistics
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from autocell.bench.protocols import Clock, KeepsRange, PowerMeter, Shutter, ZeroesItself
+from autocell.bench.freshness import Freshness
+from autocell.bench.protocols import (
+    Clock,
+    HasLargerRange,
+    KeepsRange,
+    PowerMeter,
+    RawReading,
+    Shutter,
+    ZeroesItself,
+)
 from autocell.bench.samples import (
     BAD_IN_A_ROW,
     OUTLIER_SHARE,
@@ -16,7 +25,6 @@ from autocell.bench.samples import (
     fall_time,
     mean_and_scatter,
     near,
-    repeats,
 )
 from autocell.description import MeterDescription
 from autocell.errors import DeviceError, ReadingError
@@ -41,6 +49,22 @@ class Power:
     rejected: int = 0
 
 
+class _FlatTopError(ReadingError):
+    """A meter shows the same ``power_w`` again and again, and has never shown more."""
+
+    def __init__(self, name: str, power_w: float, range_w: float) -> None:
+        self.power_w = power_w
+        self.what = (
+            f"{name} shows {power_w * 1e3:.6g} mW again and again, to the last digit, and has not "
+            f"shown more: it is at its top, though its range is {range_w * 1e3:g} mW, or on hold, "
+            f"or its averaging takes longer than {name}.averaging_ms"
+        )
+        super().__init__(
+            f"{self.what}. Raise {name}.range_mw in the bench file, or put an attenuator before "
+            "the meter"
+        )
+
+
 class Metering:
     """Reads one meter. ``check`` is called before each sample; it raises when no reading may be
     taken. ``tell`` is told, in words, what was thrown away and why."""
@@ -60,13 +84,16 @@ class Metering:
         self._clock = clock
         self._check = check
         self._tell = tell
-        self._last_w: float | None = None
-        self._last_sequence: int | None = None
+        self._freshness = Freshness(description)
         self.thrown_away = 0
         """Samples that had to be taken again."""
+        self.findings: list[str] = []
+        """What the bench file should say otherwise, in words."""
         self._averaged: list[tuple[float, float]] = []
         self.dark: Power | None = None
         self._is_zeroed = False
+        self._has_read = False
+        self._flat_top_w: float | None = None
         self.settle_s = max(SETTLE_S, _FOLLOWED * description.time_constant_s)
         """How long to rest after a change of the light: longer for a detector that lags, such as a
         thermal head, once the bench file or the shutter has told by how much."""
@@ -174,16 +201,55 @@ class Metering:
         of the meter, with that of the dark level. Raises ReadingError when the meter saturates,
         repeats itself, answers no numbers, or contradicts itself; DeviceError when it fails.
         """
+        while True:
+            try:
+                power = self._above_dark(relative_uncertainty, max_samples)
+            except _FlatTopError as top:
+                self._go_above(top)
+            else:
+                self._has_read = True
+                return power
+
+    def _above_dark(self, relative_uncertainty: float, max_samples: int) -> Power:
         dark = self.dark or self.measure_dark()
         fewest = min(_FEWEST_SAMPLES, max_samples)
         raw = self._average(relative_uncertainty, fewest, max_samples, dark_w=dark.power_w)
         uncertainty_w = math.hypot(raw.uncertainty_w, dark.uncertainty_w)
         return Power(raw.power_w - dark.power_w, uncertainty_w, raw.samples, raw.rejected)
 
+    def _go_above(self, top: _FlatTopError) -> None:
+        """Have the meter take its next larger range, and its dark level be measured there.
+
+        Raises what is given where it has none, shows the same there, or has been read in this
+        range already: two ranges seldom agree.
+        """
+        if self._has_read or top.power_w == self._flat_top_w:
+            raise top
+        if not isinstance(self._meter, HasLargerRange):
+            raise top
+        range_w, before_w = self._meter.take_larger_range(), self._description.range_w
+        if range_w is None:
+            raise top
+        self._flat_top_w = top.power_w
+        self._description = replace(
+            self._description,
+            range_w=range_w,
+            noise_floor_w=self._description.noise_floor_w * range_w / before_w,
+        )
+        self._freshness = Freshness(self._description)
+        name, dark = self._meter.name, self.measure_dark()
+        self.findings.append(
+            f"{top.what}. Its next larger range, {range_w * 1e3:g} mW, is used in this run, where "
+            f"the dark level is {dark.power_w * 1e6:.4g} µW; if that suits the light better, write "
+            f"{name}.range_mw: {range_w * 1e3:g}"
+        )
+        self._tell(self.findings[-1])
+
     def _average(self, relative: float, fewest: int, most: int, *, dark_w: float) -> Power:
         floor_w = self._description.noise_floor_w
         samples: list[float] = []
         self._averaged = []
+        self._freshness.begin_average()
         while True:
             samples.append(self._fresh_sample())
             self._averaged.append((self._clock.now(), samples[-1]))
@@ -227,44 +293,38 @@ class Metering:
                 bad.append("overrange")
             elif not math.isfinite(raw.power_w):
                 bad.append("not a number")
-            elif self._is_stale(raw.power_w, raw.sequence):
+            elif not self._freshness.is_fresh(raw.power_w, raw.sequence):
                 bad.append("stale")
             else:
-                self._remember(raw.power_w, raw.sequence)
+                self._remember(raw)
                 if bad:
                     self._tell(f"samples thrown away: {', '.join(bad)}")
                 return raw.power_w
-            self._remember(raw.power_w, raw.sequence)
+            self._remember(raw)
             self.thrown_away += 1
             self._clock.sleep(max(self._meter.reading_time_s, RETRY_S))
         raise ReadingError(self._cure(bad))
 
-    def _is_stale(self, power_w: float, sequence: int | None) -> bool:
-        """Whether this is an earlier measurement again: by the meter's own count, else because
-        no fresh measurement repeats that many digits."""
-        if sequence is not None:
-            return self._last_sequence is not None and sequence <= self._last_sequence
-        return repeats(power_w, self._last_w)
-
-    def _remember(self, power_w: float, sequence: int | None) -> None:
-        self._last_w, self._last_sequence = power_w, sequence
+    def _remember(self, raw: RawReading) -> None:
+        """Raises _FlatTopError when this shows that light was cut off."""
+        self._freshness.remember(raw.power_w, raw.sequence)
+        if (cut_off_w := self._freshness.cut_off_w) is not None:
+            raise _FlatTopError(self._meter.name, cut_off_w, self._description.range_w)
 
     def _cure(self, bad: list[str]) -> str:
-        worst = max(set(bad), key=bad.count)
+        worst, times = max(set(bad), key=bad.count), len(bad)
         name, range_w = self._meter.name, self._description.range_w
         match worst:
             case "overrange":
                 return (
-                    f"{name} is saturated: beyond its range of {range_w * 1e3:g} mW, {len(bad)} "
+                    f"{name} is saturated: beyond its range of {range_w * 1e3:g} mW, {times} "
                     f"times in a row. Raise {name}.range_mw in the bench file, or put an "
                     "attenuator before the meter"
                 )
             case "stale":
                 return (
-                    f"{name} answered the same measurement {len(bad)} times; is it on hold, or "
+                    f"{name} answered the same measurement {times} times; is it on hold, or "
                     f"its averaging longer than {name}.averaging_ms?"
                 )
             case _:
-                return (
-                    f"{name} answered no number {len(bad)} times in a row; is its sensor connected?"
-                )
+                return f"{name} answered no number {times} times in a row; is its sensor connected?"

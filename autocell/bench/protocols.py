@@ -186,6 +186,18 @@ class KeepsRange(Protocol):
 
 
 @runtime_checkable
+class HasLargerRange(Protocol):
+    """A power meter whose range can be raised."""
+
+    def take_larger_range(self) -> float | None:
+        """Change to the next larger range, see that it was taken, and read in it from then on; that
+        range, W. None, and the range as it was, where there is none or the bench file does not say
+        how to change it. Raises Refused, NoReply or Disconnected.
+        """
+        ...
+
+
+@runtime_checkable
 class DelayMeter(Protocol):
     """A meter of how late intensity-modulated light arrives, as the phase of its modulation."""
 

@@ -16,7 +16,7 @@ RETRY_S = 0.1
 """With eight attempts, longer than the half second for which a range change may blind a meter."""
 
 _OUTLIER_SIGMAS = 5.0
-_STALE_DIGITS = 5
+_STALE_DIGITS, _DIGITS = 5, 6
 _FALLS = 10.0
 
 
@@ -43,13 +43,35 @@ def mean_and_scatter(samples: Sequence[float]) -> tuple[float, float]:
     return mean, math.sqrt(math.fsum((sample - mean) ** 2 for sample in samples) / (count - 1))
 
 
-def repeats(value: float, before: float | None) -> bool:
-    """Whether this is an earlier measurement again: no fresh one repeats that many digits."""
-    return value == before and _digits(value) >= _STALE_DIGITS
+def repeats(
+    value: float, before: float | None, fine_from: float = math.inf, noise: float = math.inf
+) -> bool:
+    """Whether this is an earlier measurement again: no fresh one repeats that many digits.
+
+    A value that ends in zeros has them all where the instrument :func:`is_fine`, from
+    ``fine_from`` on. One whose ``noise`` does not reach the last of them may repeat itself, and so
+    may zero, which is all that some instruments show of the dark.
+    """
+    if value != before or value == 0.0:
+        return False
+    shown = max(_digits(value), _STALE_DIGITS if abs(value) >= fine_from else 0)
+    last_digit = 10.0 ** (math.floor(math.log10(abs(value))) + 1 - shown)
+    return shown >= _STALE_DIGITS and noise >= last_digit
+
+
+def is_fine(value: float) -> bool:
+    """Whether an instrument shows enough digits of this value for no two measurements to agree in
+    all of them. Of a larger value it shows as many at least, be their number fixed or that of
+    the decimals; of a smaller one perhaps not."""
+    return _digits(value) >= _STALE_DIGITS
 
 
 def _digits(value: float) -> int:
-    return len(Decimal(repr(value)).normalize().as_tuple().digits)
+    """Decimal digits of a value, without zeros at its ends; of more than six, six.
+
+    Beyond those stands what a conversion of units or to single precision has left.
+    """
+    return len(Decimal(f"{value:.{_DIGITS}g}").normalize().as_tuple().digits)
 
 
 def fall_time(

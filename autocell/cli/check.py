@@ -119,6 +119,8 @@ def _look(description: BenchDescription, invocation: Invocation) -> Iterator[Row
         for note in bench.notes:
             yield Row("found", "note", note)
         yield from _light(bench)
+        for finding in bench.meter_findings:
+            yield Row("found", "note", finding)
         yield from _delay(bench)
 
 

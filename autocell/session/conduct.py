@@ -207,6 +207,8 @@ class _Run:
                 order.tell(f"Found: {finding}")
             outcome = self._held_by_the_past(bench, journal) or procedure(bench)
             self.interrupts.ignore()
+            for finding in bench.meter_findings:
+                order.tell(f"Found: {finding}")
         return outcome
 
     def _held_by_the_past(self, bench: Bench, journal: RunWriter) -> Outcome | None:

@@ -139,6 +139,13 @@ class ScpiInstrument:
             self._notes.append(self._apply(row, place))
             self._set.append((row, place))
 
+    def _replace(
+        self, row: scpi_codec.SettingTemplate, other: scpi_codec.SettingTemplate, place: str
+    ) -> None:
+        """Write and verify another setting in place of one. Raises Refused."""
+        self._notes.append(self._apply(other, place))
+        self._set = [(other, place) if old == (row, place) else old for old in self._set]
+
     def _tell(self, command: str, reply_s: float | None = None) -> None:
         """Send a command, and see that it was obeyed; with ``reply_s``, that it has ended by then
         (``*OPC?``, IEEE 488.2). Raises Refused, NoReply."""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from autocell.bench.protocols import RawReading
@@ -15,6 +15,9 @@ from autocell_drivers.scpi_codec import SettingTemplate
 from autocell_drivers.scpi_instrument import ScpiInstrument, settings
 
 _RANGE = "range_w"
+_NEXT_RANGES = (2.0, 10.0)
+"""Instruments take the smallest range that holds what they are told; ranges lie a factor of ten
+apart at most. [trade]"""
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,8 @@ class Channel:
     range_w: float
     averaging_s: float
     range_row: SettingTemplate | None
+    range_row_for: Callable[[float], SettingTemplate | None]
+    """The same row for another range."""
 
 
 class ScpiPowerMeter(ScpiInstrument):
@@ -61,12 +66,17 @@ class ScpiPowerMeter(ScpiInstrument):
         rows = settings(section, name, values)
         self._configure(rows, name)
         suffix = "" if channel == 1 else str(channel)
+
+        def range_row_for(range_w: float) -> SettingTemplate | None:
+            return _range_row(settings(section, name, {**values, _RANGE: range_w}))
+
         channel_of = Channel(
             name,
             f"READ{suffix}?\n".encode("ascii"),
             values[_RANGE],
             values["averaging_ms"] / 1e3,
-            next((row for row in rows if _RANGE in row.tells), None),
+            _range_row(rows),
+            range_row_for,
         )
         if zeroing is None:
             return ScpiMeterChannel(channel_of, self, self._exchange)
@@ -82,6 +92,27 @@ class ScpiPowerMeter(ScpiInstrument):
             f"somebody has changed a setting of {place}: {row.ask} read {found} instead of "
             f"{row.expect}; it was set again"
         )
+
+    def in_larger_range(self, channel: Channel) -> Channel | None:
+        """Have the instrument take the next larger range: the channel as it is then. None, with
+        the range as it was, where it takes none."""
+        if channel.range_row is None:
+            return None
+        for factor in _NEXT_RANGES:
+            asked = channel.range_row_for(factor * channel.range_w)
+            assert asked is not None
+            try:
+                self._tell(asked.set)
+                found_w = self._exchange.ask(f"{asked.ask}\n".encode("ascii"), scpi_codec.number)
+                if math.isfinite(found_w) and found_w > 1.01 * channel.range_w:
+                    row = channel.range_row_for(found_w)
+                    assert row is not None
+                    self._replace(channel.range_row, row, channel.name)
+                    return replace(channel, range_w=found_w, range_row=row)
+            except (BadReply, Refused):
+                continue  # it has no range that large, or said what is none
+        self._apply(channel.range_row, channel.name)
+        return None
 
     def zero(self, zeroing: Zeroing, place: str) -> float:
         """Have the instrument take its zero, and read it back, W. Raises Refused when it does not
@@ -147,6 +178,15 @@ class ScpiMeterChannel:
         row = self._channel.range_row
         return None if row is None else self._instrument.keep_range(row, self.name)
 
+    def take_larger_range(self) -> float | None:
+        """Change to the next larger range of the instrument; that range, W. None where no row of
+        the settings says how, or the instrument has none."""
+        larger = self._instrument.in_larger_range(self._channel)
+        if larger is None:
+            return None
+        self._channel = larger
+        return larger.range_w
+
 
 class ZeroingChannel(ScpiMeterChannel):
     """A channel whose bench file says how it is zeroed.
@@ -182,6 +222,10 @@ class ZeroingChannel(ScpiMeterChannel):
                 f"{self.name} was gone, and its zero is {found_w * 1e6:.3g} µW now instead of "
                 f"{self._zero_w * 1e6:.3g} µW: was it switched off? Start anew, to zero it"
             )
+
+
+def _range_row(rows: Sequence[SettingTemplate]) -> SettingTemplate | None:
+    return next((row for row in rows if _RANGE in row.tells), None)
 
 
 def _zeroing(section: Mapping[str, Any], name: str) -> Zeroing | None:

@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.alone import alone
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 from autocell_simulators.serving import serve
 
@@ -45,9 +47,11 @@ PEAT_BOG = load(shipped("peat-bog"))
 class Simulation:
     """A simulated bench in process, and what opens it."""
 
-    def __init__(self, start: str = "six-pass", seed: int = 7) -> None:
+    def __init__(
+        self, start: str = "six-pass", seed: int = 7, scenario: Scenario | None = None
+    ) -> None:
         self.clock = VirtualClock()
-        self.truth = SimulatedBench(PEAT_BOG, seed, self.clock, start=start)
+        self.truth = SimulatedBench(PEAT_BOG, seed, self.clock, start=start, scenario=scenario)
         self.journal = MemoryJournal()
 
 
@@ -195,6 +199,19 @@ def test_a_saturated_meter_names_the_cure() -> None:
     description = replace(PEAT_BOG, meter=replace(PEAT_BOG.meter, range_w=1e-3))
     with opened(Simulation(), description) as bench, pytest.raises(ReadingError, match="range_mw"):
         bench.read_power("test")
+
+
+def test_a_meter_with_a_flat_top_is_read_in_its_next_range() -> None:
+    with opened(Simulation()) as bench:
+        seen_whole = bench.read_power("test")
+    assert seen_whole.power_w > 6.5e-3
+    simulation = Simulation(scenario=alone("saturation", PEAT_BOG))
+    with opened(simulation) as bench:
+        reading = bench.read_power("test")
+        assert simulation.truth.meter.range_w == pytest.approx(0.1)
+        assert reading.power_w == pytest.approx(seen_whole.power_w, rel=0.01)
+        assert "power_meter.range_mw: 100" in bench.meter_findings[0]
+    assert ("metering", bench.meter_findings[0]) in simulation.journal.events
 
 
 @pytest.mark.parametrize(

@@ -127,6 +127,22 @@ def test_a_saturated_meter_holds_with_the_cure(served: Served) -> None:
     assert recorded(autocell).summary.verdict is Verdict.HELD
 
 
+def test_a_meter_with_a_flat_top_is_told_with_the_range_to_write(
+    autocell: CommandLine, tmp_path: Path
+) -> None:
+    scenario = tmp_path / "flat-top.yaml"
+    scenario.write_text("scenario: flat top\nfaults:\n  - {fault: saturation}\n", "utf-8")
+    with autocell.simulating("--seed", 5, "--scenario", scenario) as bench:
+        check = autocell.here("check", "--bench", bench.bench_file, "--json")
+        options = ("--from", 249, "--to", 250, "--points", 2, "--json")
+        survey = autocell.here("survey", "--bench", bench.bench_file, *options)
+    found = next(row for row in check.json["checks"] if "shows 6 mW again" in row["found"])
+    assert found["mark"] == "note"
+    assert "write power_meter.range_mw: 100" in found["found"]
+    assert "Found: power_meter shows 6 mW again" in survey.err
+    assert (survey.code, survey.json["verdict"]) == (0, "unchanged")
+
+
 def test_an_interrupt_while_the_end_is_written_down_changes_nothing_any_more(
     served: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -6,6 +6,7 @@ wrote.
 
 from __future__ import annotations
 
+import itertools
 import math
 import threading
 import time
@@ -23,16 +24,19 @@ from ophyd.positioner import SoftPositioner
 from ophyd.sim import SynAxis, SynSignal
 from ophyd.status import Status
 
-from autocell.bench.clock import RealClock
+from autocell.bench.clock import RealClock, VirtualClock
 from autocell.bench.file import load, shipped
+from autocell.bench.metering import Metering
 from autocell.bench.opening import open_bench
 from autocell.bench.protocols import ChecksSection, PowerMeter, ReportsLimits
+from autocell.description import MeterDescription
 from autocell.errors import (
     BadReply,
     BenchFileError,
     Disconnected,
     LimitError,
     NoReply,
+    ReadingError,
     Refused,
     WrongIdentity,
 )
@@ -298,6 +302,29 @@ def test_what_does_not_fit_is_told_with_its_place(lab):
         device.shutter({"channel": 1})
     with pytest.raises(BenchFileError, match="unit of power"):
         lab.meter(MeterFunctions(lambda: 0.0, unit="dBm"))
+
+
+def reader(meter, shutter=None):
+    described = MeterDescription("stage", {}, 10e-3, 0.05, relative_noise=0.003, noise_floor_w=5e-7)
+    return Metering(described, meter, shutter, VirtualClock(), lambda: None, lambda _: None)
+
+
+@pytest.mark.parametrize("unit", ["mW", "uW"])
+def test_function_that_gives_few_digits_may_repeat_them(lab, unit):
+    shown = {"mW": 5.03, "uW": 5030.0}[unit]
+    coarse = reader(lab.meter(MeterFunctions(lambda: shown, unit=unit)))
+    assert coarse.read(0.002, 25).power_w == pytest.approx(5.03e-3)
+    assert coarse.thrown_away == 0
+
+
+def test_function_whose_power_does_not_pass_its_top_gives_no_reading(lab):
+    light, dark = itertools.cycle([6.0]), (2e-4 + 1.3e-7 * n for n in itertools.count())
+    shown = [light]
+    meter = lab.meter(MeterFunctions(lambda: next(shown[0]), unit="mW"))
+    functions = ShutterFunctions(lambda: shown.insert(0, dark), lambda: shown.pop(0))
+    shutter = lab.open(Instrument("LAB", shutters={"s": functions})).shutter({"channel": "s"})
+    with pytest.raises(ReadingError, match="shows 6 mW again and again"):
+        reader(meter, shutter).read(0.002, 25)
 
 
 def test_axis_of_another_library_moves_and_says_when_it_is_there(lab):
