@@ -53,6 +53,16 @@ class Transport(Protocol):
         ...
 
 
+@runtime_checkable
+class Interruptible(Protocol):
+    """A line on which one thread may have to speak while another waits."""
+
+    def interrupt(self) -> None:
+        """Have whoever waits in ``read_until`` give up, with NoReply, within a twentieth of a
+        second. What has arrived stays."""
+        ...
+
+
 @dataclass(frozen=True)
 class Line:
     """What a driver needs of a line, beyond its address."""

@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
-from autocell.bench.protocols import Clock, Transport, Troubles
+from autocell.bench.protocols import Clock, Interruptible, Transport, Troubles
 from autocell.errors import (
     BadReply,
     NoReply,
     Refused,
 )
+from autocell_drivers.floor import Floor
 from autocell_drivers.greetings import Greetings
 from autocell_drivers.returns import Returns
 
@@ -52,6 +53,10 @@ class Exchange:
     bytes nobody asked for, and a read that was interrupted.
 
     A line that has gone and can return is waited for and opened again (:class:`Returns`).
+
+    What must get through (:meth:`urgent`, :meth:`send_ahead`, :meth:`shout`) may come from another
+    thread than the one that talks, in the middle of whatever that says, which raises Stopped then:
+    see :class:`Floor`.
     """
 
     def __init__(
@@ -67,6 +72,7 @@ class Exchange:
         self._manners = manners
         self._greeting = greeting
         self._recognise = recognise
+        self._floor = Floor(self._interrupt)
         self._in_step = False
         self._ahead: list[bytes] = []
         self._torn = False
@@ -95,8 +101,9 @@ class Exchange:
         Raises BadReply when something answers, but not as this dialect does; NoReply when
         nothing does.
         """
-        self._returns.expected = self._meet(lambda who: expected in who)
-        return self._returns.expected
+        with self._floor.kept():
+            self._returns.expected = self._meet(lambda who: expected in who)
+            return self._returns.expected
 
     def ask(self, question: bytes, parse: Parse[T], reply_s: float | None = None) -> T:
         """Send what may be repeated without harm, until it is answered.
@@ -107,11 +114,12 @@ class Exchange:
         WrongIdentity when another instrument comes back.
         """
         wait_s = self._manners.reply_s if reply_s is None else reply_s
-        return self._returns.outlasting(
-            lambda: self._repeat(
-                wait_s, lambda deadline: self._once(question, parse, wait_s, deadline)
-            )
-        )
+
+        def attempt(deadline: float) -> T:
+            return self._once(question, parse, wait_s, deadline)
+
+        with self._floor.kept():
+            return self._returns.outlasting(lambda: self._repeat(wait_s, attempt))
 
     def once(self, command: bytes, parse: Parse[T] | None) -> T | None:
         """Send what must not be repeated, such as a move.
@@ -121,12 +129,13 @@ class Exchange:
         BadReply or Disconnected the command may have been obeyed or not.
         """
         wait_s = self._manners.reply_s
-        self._returns.outlasting(self._transport.discard_input)
-        deadline = self._clock.now() + 2 * wait_s
-        if parse is not None:
-            return self._once(command, parse, wait_s, deadline)
-        self.tell(command)
-        _, refusal = self._hear_greeting(deadline)
+        with self._floor.kept():
+            self._returns.outlasting(self._discard_input)
+            deadline = self._clock.now() + 2 * wait_s
+            if parse is not None:
+                return self._once(command, parse, wait_s, deadline)
+            self.tell(command)
+            _, refusal = self._hear_greeting(deadline)
         if refusal is not None:
             raise refusal
         return None
@@ -134,9 +143,10 @@ class Exchange:
     def tell(self, command: bytes) -> None:
         """Send what nothing answers."""
         deadline = self._clock.now() + 2 * self._manners.reply_s
-        self._settle(deadline)
-        self._send(command, deadline)
-        self._in_step = True
+        with self._floor.kept():
+            self._settle(deadline)
+            self._send(command, deadline)
+            self._in_step = True
 
     def urgent(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
         """Send at once what must get through, whatever the state of the line.
@@ -146,7 +156,8 @@ class Exchange:
         A line that has gone is opened again if that can be done at once. Raises NoReply, BadReply
         or Refused when it was never acknowledged, Disconnected when it could not be sent.
         """
-        self._returns.outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
+        with self._floor.taken():
+            self._returns.outlasting(lambda: self._press(command, parse, otherwise), patience_s=0.0)
 
     def send_ahead(self, command: bytes, acknowledged: bool) -> None:
         """Send at once what :meth:`urgent` sees to afterwards, whatever the state of the line, and
@@ -154,21 +165,40 @@ class Exchange:
 
         Waits for no line that has gone. Raises Disconnected or NoReply when it could not be sent.
         """
-        ahead = [*self._ahead, command]
-        in_order = acknowledged and (bool(self._ahead) or self._is_quiet())
-        self._write(command)
-        if in_order:
-            self._ahead = ahead
+        with self._floor.taken():
+            ahead = [*self._ahead, command]
+            in_order = acknowledged and (bool(self._ahead) or self._is_quiet())
+            self._write(command)
+            if in_order:
+                self._ahead = ahead
 
     def shout(self, message: bytes) -> None:
         """Send at once what the instrument picks out of the stream wherever it comes, and does not
         answer. A line that has gone is opened again if that can be done at once. Raises
         Disconnected or NoReply when it could not be sent."""
-        self._returns.outlasting(lambda: self._transport.write(message), patience_s=0.0)
+
+        def write() -> None:
+            with self._floor.writing():
+                self._transport.write(message)
+
+        with self._floor.taken():
+            self._returns.outlasting(write, patience_s=0.0)
+
+    def _interrupt(self) -> None:
+        if isinstance(self._transport, Interruptible):
+            self._transport.interrupt()
+
+    def _discard_input(self) -> int:
+        with self._floor.reading():
+            return self._transport.discard_input()
+
+    def _read_until(self, ending: bytes, deadline: float) -> bytes:
+        with self._floor.reading():
+            return self._transport.read_until(ending, deadline)
 
     def _is_quiet(self) -> bool:
         """Whether nothing is to come that was asked for, and nothing has come that was not."""
-        return self._in_step and self._transport.discard_input() == 0
+        return self._in_step and self._discard_input() == 0
 
     def _press(self, command: bytes, parse: Parse[T] | None, otherwise: bytes) -> None:
         ahead = self._ahead
@@ -231,11 +261,11 @@ class Exchange:
         return self._answer(parse, until)
 
     def _settle(self, deadline: float) -> None:
-        if self._transport.discard_input() > 0 or not self._in_step:
+        if self._discard_input() > 0 or not self._in_step:
             self._get_in_step(deadline)
 
     def _get_in_step(self, deadline: float) -> str:
-        self._torn |= self._transport.discard_input() > 0
+        self._torn |= self._discard_input() > 0
         return self._hear_greeting(deadline)[0]
 
     def _hear_greeting(self, deadline: float) -> tuple[str, Refused | None]:
@@ -275,14 +305,16 @@ class Exchange:
                 self._greet_once()
 
     def _greet_once(self) -> None:
-        self._in_step, self._ahead = False, []
-        self._greetings.sent(self._clock.now())
-        self._transport.write(self._greeting)
+        with self._floor.writing():
+            self._in_step, self._ahead = False, []
+            self._greetings.sent(self._clock.now())
+            self._transport.write(self._greeting)
 
     def _write(self, message: bytes) -> None:
-        self._in_step, self._ahead = False, []
-        self._greetings.something_else(self._clock.now())
-        self._transport.write(message)
+        with self._floor.writing():
+            self._in_step, self._ahead = False, []
+            self._greetings.something_else(self._clock.now())
+            self._transport.write(message)
 
     def _send(self, message: bytes, deadline: float) -> None:
         self._write(message)
@@ -319,14 +351,14 @@ class Exchange:
 
     def _read_echo(self, message: bytes, deadline: float) -> None:
         ending = self._manners.command_ending
-        echo = self._transport.read_until(ending, deadline)
+        echo = self._read_until(ending, deadline)
         if echo + ending != message:
             raise BadReply(f"the echo of {message!r} came back as {echo + ending!r}")
 
     def _lines(self, ending: bytes, deadline: float) -> Iterator[bytes]:
         """Lines as they come. What has come is read however late this process gets to look, but an
         instrument that never stops talking keeps nobody beyond the deadline."""
-        yield self._transport.read_until(ending, deadline)
+        yield self._read_until(ending, deadline)
         while self._clock.now() <= deadline:
-            yield self._transport.read_until(ending, deadline)
+            yield self._read_until(ending, deadline)
         raise NoReply("the instrument talks without end, and answers nothing that it was asked")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from autocell.bench.protocols import Clock, Connect, Line
+from autocell.bench.protocols import Clock, Connect, Interruptible, Line
 from autocell.errors import Disconnected
 
 RECONNECT_S = 60.0
@@ -57,6 +57,11 @@ class LastingLine:
     def discard_input(self) -> int:
         """Throw away all that has arrived and was not read; how many bytes that was."""
         return self._transport.discard_input()
+
+    def interrupt(self) -> None:
+        """Have another thread that waits for a message give up, where the line can."""
+        if isinstance(self._transport, Interruptible):
+            self._transport.interrupt()
 
     def reopen(self) -> None:
         """Let go of what is left of the line and open it anew, once.

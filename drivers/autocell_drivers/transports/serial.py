@@ -58,6 +58,10 @@ class SerialTransport:
             terminator, deadline, self._clock, self._receive, self._address
         )
 
+    def interrupt(self) -> None:
+        """Have another thread that waits for a message give up. What has arrived stays."""
+        self._inbox.interrupt()
+
     def discard_input(self) -> int:
         """Throw away all that has arrived and was not read; how many bytes that was."""
         self._check_open()

@@ -94,6 +94,10 @@ class VisaTransport:
 
         return self._inbox.read_until(terminator, deadline, self._clock, receive, self._address)
 
+    def interrupt(self) -> None:
+        """Have another thread that waits for a message give up. What has arrived stays."""
+        self._inbox.interrupt()
+
     def discard_input(self) -> int:
         """Throw away all that has arrived and was not read; how many bytes that was."""
         resource = self._opened()
