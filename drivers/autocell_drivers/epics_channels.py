@@ -5,11 +5,12 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
 from autocell.bench.protocols import Clock
-from autocell.errors import BadReply, BenchFileError, Disconnected, NoReply
+from autocell.errors import AutocellError, BadReply, BenchFileError, Disconnected, NoReply
 
 INVALID = 3
 """Alarm severities of EPICS: none, minor, major, invalid."""
@@ -133,6 +134,27 @@ class Channels:
             self._channels[name].write([value], wait=False, timeout=_SEND_S)
         except (CaprotoError, OSError) as error:
             raise self._gone(name, error) from error
+
+    def copy(self, source: str, target: str, wanted: Callable[[], bool]) -> None:
+        """Have ``target`` written with what ``source`` reads as soon as that is answered, if it is
+        still ``wanted`` then; what is not answered in time is not written. Waits for nothing.
+        Raises Disconnected."""
+        self._be_there(patience_s=0.0)
+        from caproto import CaprotoError
+
+        def write(response: Any) -> None:
+            with suppress(AutocellError, CaprotoError, OSError):
+                value = decoded(response.data)
+                if isinstance(value, float) and wanted():
+                    self._channels[target].write([value], wait=False, timeout=_SEND_S)
+
+        channel = self._channels[source]
+        if not channel.connected:  # the client would wait for it
+            raise self._gone(source, ConnectionError("not connected"))
+        try:
+            channel.read(wait=False, callback=write, timeout=_READ_S, data_type="native")
+        except (CaprotoError, OSError) as error:
+            raise self._gone(source, error) from error
 
     def close(self) -> None:
         """Let go of everything. Harmless twice."""

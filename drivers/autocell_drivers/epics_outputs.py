@@ -76,6 +76,7 @@ class OutputAxis(PvAxis):
         ends = section["limits_mm" if "limits_mm" in section else "limits_mrad"]
         self._bench_limits = sorted(float(end) / 1e3 * per_si for end in ends)
         self._goal: float | None = None
+        self._stop_sent: object = None
         self._last_seen: float | None = None
         self._still_since = -math.inf
 
@@ -92,17 +93,29 @@ class OutputAxis(PvAxis):
         self._stride()
         return True
 
+    def send_stop(self) -> None:
+        """See to it that no stride follows, and that the axis is sent to where it is as soon as
+        that is answered; wait for nothing: :meth:`stop` does. Where one record does not answer, the
+        axes of others are told all the same."""
+        self._goal = self._target = None
+        self._stop_sent = mine = object()
+        self._channels.copy(self._readback, self._record, lambda: self._stop_sent is mine)
+
     def stop(self) -> None:
-        """Stop at once: no stride follows, and the axis is sent to where it is."""
+        """Stop at once: no stride follows, and the axis is sent to where it is.
+
+        Raises NoReply, with nothing written, when that is not answered within a second.
+        """
         self._goal = self._target = self._last_seen = None
         here = self._channels.number(self._readback, urgent=True)
+        self._stop_sent = None
         self._channels.put(self._record, here, urgent=True)
         taken = self._channels.number(self._record, urgent=True)
         if not self._shows_its_way and abs(taken - here) > max(self._near, 1e-6 * abs(here)):
             raise Refused(f"axis {self._name}: {self._record} does not take that it shall stop")
 
     def _send(self, value: float) -> None:
-        self._goal = value
+        self._goal, self._stop_sent = value, None
         self._stride()
 
     def _stride(self) -> None:

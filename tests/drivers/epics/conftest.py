@@ -43,10 +43,22 @@ def beamline_server(ports):
 
 @pytest.fixture(scope="module")
 def record_server(ports):
-    program = str(Path(__file__).with_name("motor_ioc.py"))
-    server = Server([program, "--interfaces=127.0.0.1", "--quiet"], ports["record"])
+    server = motor_ioc("bog2:", ports["record"])
     yield server
     server.stop()
+
+
+@pytest.fixture(scope="module")
+def hanging_server(ports):
+    """Serves some of the records that seem to be of the same control system as EPICS Base's."""
+    server = motor_ioc("BOG:x:", ports["hanging"])
+    yield server
+    server.stop()
+
+
+def motor_ioc(prefix, port):
+    program = str(Path(__file__).with_name("motor_ioc.py"))
+    return Server([program, "--interfaces=127.0.0.1", "--prefix", prefix, "--quiet"], port)
 
 
 @pytest.fixture(scope="module")

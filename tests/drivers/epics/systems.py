@@ -25,6 +25,12 @@ METER = {"device": "bog", "channel": "power", "range_mw": 5, "averaging_ms": 100
 
 SYSTEMS = {
     "base": {"address": "BOG:", "identity": "BOG-IOC", "identity_pv": "NAME", "outputs": OUTPUTS},
+    "hanging": {
+        "address": "BOG:",
+        "identity": "BOG-IOC",
+        "identity_pv": "NAME",
+        "outputs": OUTPUTS | {"x:m": {"readback": "x:m.RBV", "no_drive_limits": True}},
+    },
     "mortal": {"address": "FEN:", "identity": "BOG-IOC", "identity_pv": "NAME", "outputs": OUTPUTS},
     "caproto": {"address": "sim:", "identity": "motor", "identity_pv": "mtr1.RTYP"},
     "record": {"address": "bog2:", "identity": "BOG", "identity_pv": "NAME"},

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import signal
+import threading
+
 import pytest
 
 from autocell.bench.protocols import ReportsLimits
-from autocell.errors import BenchFileError, LimitError
+from autocell.errors import BenchFileError, LimitError, NoReply
 from tests.drivers.epics.systems import CLOCK, SPACING, open_system, read, wait_until_rest
 
 pytestmark = pytest.mark.thorough
+
+HANGING = {"device": "bog", "channel": "x:m", "limits_mrad": [0, 10], "units_per_mrad": 1.0}
 
 
 def test_output_of_epics_base_slews_to_where_it_was_sent_and_no_further(bog):
@@ -44,6 +49,45 @@ def test_target_beyond_the_drive_limits_is_refused_and_never_clipped(bog):
             axis.start_move(target)
     assert not axis.moving()
     assert axis.position() == at
+
+
+def test_output_is_told_to_stop_although_the_one_before_it_does_not_answer(
+    base_server, hanging_server
+):
+    """Neither has a record that stops it: where it is has to be read first."""
+    device = open_system("hanging")
+    hung = device.axis("pitch", HANGING)
+    axis = device.axis("spacing", SPACING)
+    axis.start_move(45e-3 if axis.position() < 25e-3 else 5e-3)
+    hanging_server.process.send_signal(signal.SIGSTOP)
+    try:
+        for told in (hung, axis):
+            told.send_stop()
+        with pytest.raises(NoReply):
+            hung.stop()
+        wait_until_rest(axis)
+        at = axis.position()
+        assert 5.5e-3 < at < 44.5e-3
+        assert read("BOG:m1:target") == pytest.approx(at * 1e3, abs=1.0)
+    finally:
+        hanging_server.process.send_signal(signal.SIGCONT)
+    axis.stop()
+    hung.stop()
+    device.close()
+
+
+def test_stop_that_is_answered_late_stops_no_move_that_was_asked_for_meanwhile(hanging_server):
+    device = open_system("hanging")
+    axis = device.axis("pitch", HANGING)
+    hanging_server.process.send_signal(signal.SIGSTOP)
+    goes_on = threading.Timer(0.2, hanging_server.process.send_signal, (signal.SIGCONT,))
+    goes_on.start()
+    axis.send_stop()
+    axis.start_move(7e-3)
+    goes_on.join()
+    CLOCK.sleep(0.2)
+    assert read("BOG:x:m") == 7.0
+    device.close()
 
 
 def test_output_is_led_in_strides_to_the_same_place(base_server):
