@@ -34,7 +34,7 @@ class Floor:
         self._stops = 0
         self._stopping = 0
         self._mine = _Mine()
-        self._counting = threading.Lock()
+        self._counting = threading.RLock()  # a signal may stop in the middle of a stop
         self._writing, self._reading = threading.RLock(), threading.RLock()
 
     @contextmanager
