@@ -94,9 +94,7 @@ def forecast(of: Trend, limit: float, *, above: bool) -> Forecast | None:
         return None
     last, followed = float(of.nights[-1]), _AHEAD * line.span
     ahead = np.arange(0.0, followed + _STEP, _STEP)
-    passed = np.maximum.accumulate(
-        [line.beyond(last + night, limit, above=above) for night in ahead]
-    )
+    passed = np.maximum.accumulate(line.beyond(last + ahead, limit, above=above))
     earliest, middle, latest = (_first(ahead, passed, p) for p in (_TAIL, 0.5, 1.0 - _TAIL))
     return None if earliest is None else Forecast(limit, earliest, middle, latest, followed)
 

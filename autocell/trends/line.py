@@ -81,24 +81,25 @@ class Line:
         means, variances = self.beta @ x, np.einsum("i,gij,j->g", x, self.cov, x)
         return float(self.weights @ means), spread(self.weights, means, variances)
 
-    def beyond(self, night: float, limit: float, *, above: bool) -> float:
+    def beyond(self, nights: ArrayLike, limit: float, *, above: bool) -> FloatArray:
         """Probability that the bench itself (line and walk, no error of reading) is above a limit,
-        or below it, at a night."""
-        mean, variance = self._predicted(night)
+        or below it, at each of these nights, none of which is before the last one fitted."""
+        mean, variance = self._predicted(np.atleast_1d(np.asarray(nights, dtype=np.float64)))
         z = (mean - limit) / np.sqrt(np.maximum(variance, np.finfo(float).tiny))
-        return float(self.weights @ ndtr(z if above else -z))
+        probability: FloatArray = self.weights @ ndtr(z if above else -z)
+        return probability
 
-    def _predicted(self, night: float) -> tuple[FloatArray, FloatArray]:
-        """Mean and variance at a night for each pair of s and q, (G,) both."""
-        begun = self.nights - self.nights[0]
-        since = max(night - self.nights[0], 0.0)
-        shared = self._q[:, None] ** 2 * np.minimum(begun, since)
+    def _predicted(self, nights: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean and variance at each night (k,) for each pair of s and q, (G, k) both."""
+        q2 = self._q[:, None] ** 2
+        shared = q2 * (self.nights - self.nights[0])
         solved = np.einsum("gij,gj->gi", self._inverse, shared)
-        here = np.array([1.0, night])
-        rest = here - solved @ design(self.nights)
-        walk = self._q**2 * since - np.sum(solved * shared, axis=1)
-        mean = self.beta @ here + np.sum(shared * self._pull, axis=1)
-        return mean, walk + np.einsum("gi,gij,gj->g", rest, self.cov, rest)
+        here = design(nights).T
+        rest = here - (solved @ design(self.nights))[:, :, None]
+        known = np.sum(solved * shared, axis=1, keepdims=True)
+        walk = q2 * (nights - self.nights[0]) - known
+        mean = self.beta @ here + np.sum(shared * self._pull, axis=1, keepdims=True)
+        return mean, walk + np.einsum("gik,gij,gjk->gk", rest, self.cov, rest)
 
 
 def fit(nights: ArrayLike, values: ArrayLike, u: ArrayLike) -> Line:
