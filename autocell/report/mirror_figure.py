@@ -12,7 +12,7 @@ from autocell.description import BenchDescription
 from autocell.optics.cell import Hole
 from autocell.outcome import MirrorName, Spot
 from autocell.report.palette import LIGHT
-from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg
+from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg, sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,11 +23,9 @@ _MOST_NUMBERS = 40
 
 def mirrors(bench: BenchDescription, spots: Sequence[Spot], nominal: bool) -> str:
     """The spots on both mirrors and around every hole, to scale, numbered by pass."""
-    from matplotlib.figure import Figure
-
     holes = bench.cell(bench.spacing_at_zero_m).holes
     with drawing_style():
-        figure = Figure(figsize=(WIDTH_IN, 3.75 if len(holes) == 1 else 3.0), layout="constrained")
+        figure = sheet(WIDTH_IN, 3.75 if len(holes) == 1 else 3.0)
         widths = (10, 10, *(6 for _ in holes))
         entrance, far, *close = figure.subplots(1, len(widths), width_ratios=widths)
         _mirror_face(entrance, bench, "entrance", spots)
@@ -138,7 +136,7 @@ def _around_hole(axes: Axes, bench: BenchDescription, hole: Hole, spots: Sequenc
             fontsize=8,
             clip_on=True,
         )
-    axes.locator_params(axis="x", nbins=4)
+    axes.locator_params(nbins=4)
     axes.set(xlim=(x - wide, x + wide), ylim=(y - tall, y + tall), aspect="equal")
     axes.set_xlabel("x / mm")
 
@@ -160,21 +158,23 @@ def _draw_mirror(axes: Axes, bench: BenchDescription, mirror: MirrorName) -> flo
 
 
 def _draw_spots(axes: Axes, spots: Sequence[Spot], colour: str) -> None:
-    from matplotlib.patches import Ellipse
+    from matplotlib.collections import EllipseCollection
 
-    for spot in spots:
-        axes.add_patch(
-            Ellipse(
-                (spot.x_m * _MM, spot.y_m * _MM),
-                2 * spot.radius_large_m * _MM,
-                2 * spot.radius_small_m * _MM,
-                angle=math.degrees(spot.angle_rad),
-                facecolor=colour,
-                edgecolor=colour,
-                alpha=0.75,
-                lw=0.6,
-            )
-        )
+    axes.add_collection(
+        EllipseCollection(
+            [2 * spot.radius_large_m * _MM for spot in spots],
+            [2 * spot.radius_small_m * _MM for spot in spots],
+            [math.degrees(spot.angle_rad) for spot in spots],
+            units="xy",
+            offsets=[(spot.x_m * _MM, spot.y_m * _MM) for spot in spots],
+            offset_transform=axes.transData,
+            facecolor=colour,
+            edgecolor=colour,
+            alpha=0.75,
+            lw=0.6,
+        ),
+        autolim=False,
+    )
 
 
 def _number_spots(axes: Axes, spots: Sequence[Spot], offset: float, size: float) -> None:

@@ -12,6 +12,10 @@ from autocell.report.html import figure, folded, table, whole_page
 
 _STATES = {0: "success", 3: "partly", 4: "partly", 5: "failure"}
 
+_MOST_COUNTS = 6
+_BAR = 80.0
+"""How wide the bar of all model benches is, per cent of what there is."""
+
 
 def render(run: RunRecord, bench: BenchDescription) -> str:
     """The page. ``bench`` is the description of the bench file that the run was made with.
@@ -102,9 +106,24 @@ def _evidence(proof: Proof | None) -> str:
 
 
 def _posterior(outcome: Outcome) -> str:
+    """The pass counts that the model benches show here, the most frequent first, as bars.
+
+    These are shares of so many benches. What the proof claims is less: it counts how many they
+    are, and weighs benches that none of them is.
+    """
     if not outcome.posterior:
         return ""
-    return f'<figure class="small">{figures.posterior(outcome)}</figure>'
+    ranked = sorted(outcome.posterior, key=lambda pair: -pair[1])[:_MOST_COUNTS]
+    bars = "".join(
+        f'<tr><th scope="row">{passes} passes</th>'
+        f'<td><span class="bar{" chosen" if passes == outcome.passes else ""}" '
+        f'style="width: {_BAR * share:.2f}%"></span>{escape(words.share(share))}</td></tr>'
+        for passes, share in ranked
+    )
+    return (
+        f'<figure><table class="bars"><tbody>{bars}</tbody></table>'
+        "<figcaption>Share of the model benches.</figcaption></figure>"
+    )
 
 
 def _staircase(bench: BenchDescription, run: RunRecord, outcome: Outcome) -> str:

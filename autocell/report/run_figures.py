@@ -1,4 +1,4 @@
-"""How the run went, and how sure it is of the pass count at its end."""
+"""How the run went."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from autocell.outcome import Outcome
 from autocell.records import MoveRecord, ReadingRecord
 from autocell.report import words
 from autocell.report.palette import LIGHT
-from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg
+from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg, sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,12 +24,10 @@ _ROWS = 4
 
 def timeline(readings: Sequence[ReadingRecord], moves: Sequence[MoveRecord], end_s: float) -> str:
     """Power and spacing along the run, over one axis of bench time."""
-    from matplotlib.figure import Figure
-
     minutes = end_s > 180.0
     scale = 1 / 60 if minutes else 1.0
     with drawing_style():
-        figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
+        figure = sheet(WIDTH_IN, 4.0, top=0.75)
         power, spacing = figure.subplots(2, 1, sharex=True)
         times = [r.reading.time_s * scale for r in readings]
         power.errorbar(
@@ -74,6 +71,7 @@ def _mark_phases(
     """A line and a word where the purpose of the readings changes, where there is room for it."""
     left, right = power.get_xlim()
     ends = [left] * _ROWS  # where each row of words is free again
+    starts = []
     before: float | None = None
     for purpose, group in groupby(readings, key=lambda record: record.purpose):
         times = [record.reading.time_s * scale for record in group]
@@ -84,15 +82,15 @@ def _mark_phases(
         row = next((row for row, end in enumerate(ends) if begin >= end), None)
         if row is not None:
             ends[row] = begin + width
-            _mark_phase(power, spacing, start, purpose, row, from_left)
+            starts.append(start)
+            _name_phase(power, start, purpose, row, from_left)
         before = times[-1]
-
-
-def _mark_phase(
-    power: Axes, spacing: Axes, start: float, purpose: str, row: int, from_left: bool
-) -> None:
     for axes in (power, spacing):
-        axes.axvline(start, color=LIGHT["rule"], lw=0.9, zorder=0)
+        whole_height = axes.get_xaxis_transform()
+        axes.vlines(starts, 0.0, 1.0, transform=whole_height, color=LIGHT["rule"], lw=0.9, zorder=0)
+
+
+def _name_phase(power: Axes, start: float, purpose: str, row: int, from_left: bool) -> None:
     power.annotate(
         purpose,
         (start, 1.0),
@@ -103,32 +101,3 @@ def _mark_phase(
         fontsize=7.5,
         color=LIGHT["quiet"],
     )
-
-
-def posterior(outcome: Outcome) -> str:
-    """The pass counts that the model benches show here, the most frequent first.
-
-    These are shares of so many benches. What the proof claims is less: it counts how many they
-    are, and weighs benches that none of them is.
-    """
-    from matplotlib.figure import Figure
-
-    ranked = sorted(outcome.posterior, key=lambda pair: -pair[1])[:6]
-    with drawing_style():
-        figure = Figure(figsize=(4.5, 0.55 + 0.27 * len(ranked)), layout="constrained")
-        axes = figure.subplots()
-        for row, (passes, share) in enumerate(ranked):
-            colour = LIGHT["chosen"] if passes == outcome.passes else LIGHT["model"]
-            axes.barh(row, share, height=0.62, color=colour)
-            axes.text(share + 0.015, row, words.share(share), va="center")
-        axes.set_yticks(range(len(ranked)), [f"{passes} passes" for passes, _ in ranked])
-        axes.tick_params(axis="y", length=0, labelcolor=LIGHT["ink"])
-        axes.invert_yaxis()
-        axes.set(xlim=(0.0, 1.22), xticks=[0.0, 0.5, 1.0], xlabel="share of the model benches")
-        axes.spines["left"].set_visible(False)
-        return inline_svg(
-            figure,
-            "posterior",
-            "Pass counts of the model benches here",
-            "; ".join(f"{passes} passes: {words.share(share)}" for passes, share in ranked) + ".",
-        )

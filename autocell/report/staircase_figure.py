@@ -13,7 +13,7 @@ from autocell.description import BenchDescription
 from autocell.outcome import Outcome
 from autocell.records import ReadingRecord
 from autocell.report.palette import LIGHT
-from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg
+from autocell.report.svg import WIDTH_IN, drawing_style, inline_svg, sheet
 from autocell.setting import Setting
 
 if TYPE_CHECKING:
@@ -27,20 +27,19 @@ _LABEL_ROOM = 0.04
 
 def staircase(bench: BenchDescription, outcome: Outcome, readings: Sequence[ReadingRecord]) -> str:
     """Readings and fitted model along the spacing: all of it, and the plateau close up."""
-    from matplotlib.figure import Figure
-
     with drawing_style():
-        figure = Figure(figsize=(WIDTH_IN, 3.9), layout="constrained")
+        figure = sheet(WIDTH_IN, 3.9, bottom=0.78)
         if outcome.setting is None or not _has_margin(outcome):
             wide, close = figure.subplots(), None
         else:
-            wide, close = figure.subplots(1, 2, width_ratios=(5, 3))
+            wide, close = figure.subplots(1, 2, width_ratios=(5, 3), gridspec_kw={"wspace": 0.13})
         for axes in (wide,) if close is None else (wide, close):
             _draw_model(axes, outcome)
             _draw_readings(axes, bench, outcome, readings)
             axes.set_xlabel("nominal spacing / mm")
             axes.set_ylim(bottom=0.0)
             axes.margins(y=0.12)
+            axes.locator_params(nbins=5)
         wide.set_ylabel("power / mW")
         wide.set_title("All readings")
         top = wide.get_ylim()[1]
@@ -51,7 +50,7 @@ def staircase(bench: BenchDescription, outcome: Outcome, readings: Sequence[Read
             close.set_title("The plateau, close up")
             _frame_plateau(close, outcome, readings)
         handles, labels = wide.get_legend_handles_labels()
-        figure.legend(handles, labels, loc="outside lower left", ncols=4, frameon=False)
+        figure.legend(handles, labels, loc="lower left", ncols=4, frameon=False)
         return inline_svg(
             figure,
             "staircase",

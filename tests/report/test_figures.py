@@ -252,5 +252,77 @@ def test_readings_with_another_input_beam_are_not_shown_as_if_on_the_staircase(
     assert "reading, another input beam" not in figures.staircase(bench, outcome, run.readings)
 
 
-def test_a_figure_is_drawn_the_same_way_twice(outcome: Outcome) -> None:
-    assert figures.posterior(outcome) == figures.posterior(outcome)
+def test_a_figure_is_drawn_the_same_way_twice(run: RunRecord) -> None:
+    assert figures.timeline(run.readings, run.moves, 60.0) == figures.timeline(
+        run.readings, run.moves, 60.0
+    )
+
+
+@pytest.mark.parametrize("light", [1.0, 1e-3], ids=["of milliwatts", "of microwatts"])
+def test_every_word_of_a_figure_is_on_its_paper(
+    bench: BenchDescription, outcome: Outcome, run: RunRecord, light: float
+) -> None:
+    assert outcome.staircase is not None
+    assert outcome.spots is not None
+    model = outcome.staircase
+    dim = replace(
+        outcome,
+        staircase=replace(
+            model,
+            power_low_w=tuple(light * power for power in model.power_low_w),
+            power_median_w=tuple(light * power for power in model.power_median_w),
+            power_high_w=tuple(light * power for power in model.power_high_w),
+        ),
+    )
+    readings = [
+        replace(
+            record,
+            reading=replace(
+                record.reading,
+                power_w=light * record.reading.power_w,
+                uncertainty_w=light * record.reading.uncertainty_w,
+            ),
+        )
+        for record in run.readings
+    ]
+    for drawing in (
+        figures.staircase(bench, dim, readings),
+        figures.timeline(readings, run.moves, 60.0),
+        figures.mirrors(bench, outcome.spots, nominal=False),
+    ):
+        words = _boxes_of_words(drawing)
+        assert len(words) > 10
+        width, height = (
+            float(size) for size in re.findall(r'viewBox="0 0 (\S+) (\S+)"', drawing)[0]
+        )
+        for word, (left, right, top, bottom) in words:
+            assert left > -1.0, word
+            assert right < width + 1.0, word
+            assert top > -1.0, word
+            assert bottom < height + 1.0, word
+
+
+def _boxes_of_words(drawing: str) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Each word of a figure with its left, right, top and bottom on paper, by so many letters of
+    usual width."""
+    found = []
+    for attributes, word in re.findall(r"<text ([^>]*)>([^<]+)</text>", drawing):
+        size, place, turned = (
+            re.findall(pattern, attributes)
+            for pattern in (
+                r"([\d.]+)px",
+                r"(?:translate\(|rotate\(\S+ )(\S+) (\S+)\)",
+                r"rotate\(-90 ",
+            )
+        )
+        size = float(size[0])
+        ((x, y),) = [(float(x), float(y)) for x, y in place]
+        length = 0.55 * size * len(word)
+        anchor = re.findall(r"text-anchor: (\w+)", attributes)
+        before = {"middle": 0.5, "end": 1.0}.get(anchor[0] if anchor else "start", 0.0) * length
+        if turned:
+            box = (x - 0.8 * size, x + 0.2 * size, y - length + before, y + before)
+        else:
+            box = (x - before, x - before + length, y - 0.8 * size, y + 0.2 * size)
+        found.append((word, box))
+    return found

@@ -94,7 +94,7 @@ def test_nothing_on_the_page_points_outside(html: str, page: Page) -> None:
 def test_every_figure_has_a_title_and_a_description_for_those_who_cannot_see_it(
     page: Page,
 ) -> None:
-    assert page.seen["svg"] == 4
+    assert page.seen["svg"] == 3
     assert len(page.labels) == 2 * page.seen["svg"]
     assert all(page.ids[label] == 1 for label in page.labels)
 
@@ -156,6 +156,22 @@ def test_evidence_against_is_marked_by_a_word_not_only_by_a_colour(
     text = Page(render(replace(run, outcome=held), bench)).text
     assert "Held: 62 passes wanted, not proved" in text
     assert "✗ fails" in text
+
+
+def test_the_pass_counts_of_the_model_benches_are_bars_as_long_as_their_share(
+    html: str, run: RunRecord, bench: BenchDescription, outcome: Outcome
+) -> None:
+    bar = (
+        r'<th scope="row">(\d+) passes</th><td><span class="bar( chosen)?" style="width: ([\d.]+)%"'
+    )
+    assert [passes for passes, _, _ in re.findall(bar, html)] == ["62", "68", "56", "60"]
+    split = replace(run, outcome=replace(outcome, posterior=((68, 0.25), (62, 0.5), (56, 0.125))))
+    drawn = re.findall(bar, render(split, bench))
+    assert [(passes, bool(chosen)) for passes, chosen, _ in drawn] == [
+        ("62", True), ("68", False), ("56", False),
+    ]  # fmt: skip
+    lengths = [float(length) for _, _, length in drawn]
+    assert lengths == pytest.approx([lengths[0], 0.5 * lengths[0], 0.25 * lengths[0]])
 
 
 def test_spots_without_a_fit_are_called_nominal(

@@ -13,7 +13,7 @@ from autocell.report.morning.morning import Morning
 from autocell.report.morning.rows import change_in_words
 from autocell.report.morning.verdict import day
 from autocell.report.palette import LIGHT
-from autocell.report.svg import drawing_style, inline_svg
+from autocell.report.svg import drawing_style, inline_svg, sheet
 from autocell.trends.series import Series
 
 if TYPE_CHECKING:
@@ -53,10 +53,8 @@ def panels(morning: Morning) -> list[tuple[str, str]]:
 
 
 def _one(series: Series, span: tuple[date, date]) -> str:
-    from matplotlib.figure import Figure
-
     with drawing_style():
-        figure = Figure(figsize=_PANEL_IN, layout="constrained")
+        figure = sheet(*_PANEL_IN, left=0.65, right=0.15, bottom=0.25, top=0.06)
         axes = figure.subplots()
         _points(axes, series, "entrance", "o")
         _line(axes, series)
@@ -70,10 +68,8 @@ def _one(series: Series, span: tuple[date, date]) -> str:
 
 def _several(group: Sequence[Series], span: tuple[date, date]) -> str:
     """Changes since the first night, each line named at its end."""
-    from matplotlib.figure import Figure
-
     with drawing_style():
-        figure = Figure(figsize=_PANEL_IN, layout="constrained")
+        figure = sheet(*_PANEL_IN, left=0.65, right=0.15, bottom=0.25, top=0.06)
         axes = figure.subplots()
         ends = []
         for series, colour, marker in zip(group, _COLOURS, _MARKERS, strict=False):
@@ -93,10 +89,8 @@ def _several(group: Sequence[Series], span: tuple[date, date]) -> str:
 
 def _in_range(group: Sequence[Series], span: tuple[date, date]) -> str:
     """How far each axis stands from its lower end, in per cent of the way to the upper end."""
-    from matplotlib.figure import Figure
-
     with drawing_style():
-        figure = Figure(figsize=_PANEL_IN, layout="constrained")
+        figure = sheet(*_PANEL_IN, left=0.65, right=0.15, bottom=0.25, top=0.06)
         axes = figure.subplots()
         ends = []
         for series, colour, marker in zip(group, _COLOURS, _MARKERS, strict=False):
@@ -139,15 +133,20 @@ def _points(
 ) -> None:
     """Each night with its standard uncertainty; those that the line leaves out are hollow."""
     offset = series.values[0].value if since_first else 0.0
-    for k, value in enumerate(series.values):
+    used = set(series.trend.used)
+    for face, seen in (
+        (colour, [value for k, value in enumerate(series.values) if k in used]),
+        ("paper", [value for k, value in enumerate(series.values) if k not in used]),
+    ):
         axes.errorbar(
-            _x(value.date),
-            series.factor * (value.value - offset),
-            yerr=series.factor * value.u,
+            [_x(value.date) for value in seen],
+            [series.factor * (value.value - offset) for value in seen],
+            yerr=[series.factor * value.u for value in seen],
+            linestyle="none",
             marker=marker,
             markersize=3.4,
             color=LIGHT[colour],
-            markerfacecolor=LIGHT[colour] if k in series.trend.used else LIGHT["paper"],
+            markerfacecolor=LIGHT[face],
             elinewidth=0.8,
         )
 
