@@ -21,7 +21,8 @@ from autocell.session import axis_memory
 from autocell.session import conduct as session
 from autocell.session.claim import claim
 from autocell.session.conduct import Ended, Order, Procedure
-from autocell.session.safe import safe_first
+from autocell.session.safe import Lines, safe_first
+from autocell.session.stops import Stops
 
 
 def print_cautions(description: BenchDescription) -> None:
@@ -39,8 +40,9 @@ def looking(
     after which every axis was told to stop.
     """
     with contextlib.ExitStack() as stack:
-        stack.enter_context(claim(description, command))
-        interrupts = stack.enter_context(stop_on_signals())
+        ownership = stack.enter_context(claim(description, command))
+        stops = Stops(description, Lines(), stack.enter_context(stop_on_signals()))
+        stack.enter_context(stops.heeded(ownership))
         store = None
         if invocation is not None:
             with safe_first(description, owned=True):
@@ -48,7 +50,7 @@ def looking(
                 description = axis_memory.with_measured_backlash(description, store)
                 description = axis_memory.with_learned_steps(description, store)
         bench = stack.enter_context(open_bench(description, clock=RealClock()))
-        interrupts.tell(bench.request_stop)
+        stops.opened(bench)
         if store is not None:
             axis_memory.vouch(bench, store)
             axis_memory.recall_steps(bench, store)

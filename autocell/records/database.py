@@ -7,6 +7,7 @@ when it ends (https://sqlite.org/pragma.html#pragma_synchronous), unless it was 
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,34 @@ from typing import Any, Self
 
 from autocell.errors import StoreError
 from autocell.records.schema import APPLICATION_ID, STEPS
+
+_TURN_S = 0.02
+"""Between two tries at a locked file."""
+
+
+class _Patient(sqlite3.Connection):
+    """Asks again while another program has the file locked.
+
+    SQLite can wait by itself, but does so where Python hears no signal: a stop would have to wait
+    along, and an axis under way would go on meanwhile.
+    """
+
+    patience_s = 0.0
+
+    def execute(self, *statement: Any) -> sqlite3.Cursor:
+        until = time.monotonic() + self.patience_s
+        while True:
+            try:
+                return super().execute(*statement)
+            except sqlite3.OperationalError as error:
+                if not _name_of(error).startswith("SQLITE_BUSY") or time.monotonic() >= until:
+                    raise
+            _until_the_next_turn()
+
+
+def _until_the_next_turn() -> None:
+    """A signal ends this at once."""
+    time.sleep(_TURN_S)
 
 
 class Database:
@@ -34,8 +63,9 @@ class Database:
                 path.parent.mkdir(parents=True, exist_ok=True)
             # A stop may be written down from another thread than the one that moves.
             connection = sqlite3.connect(
-                path, timeout=patience_s, isolation_level=None, check_same_thread=False
+                path, timeout=0, isolation_level=None, check_same_thread=False, factory=_Patient
             )
+            connection.patience_s = patience_s
             try:
                 connection.row_factory = sqlite3.Row
                 _bring_up_to_date(connection, path)
@@ -98,13 +128,18 @@ _CURES = {
 }
 
 
+def _name_of(error: sqlite3.Error) -> str:
+    """SQLite's own name of what went wrong; empty where it has none."""
+    return str(getattr(error, "sqlite_errorname", ""))
+
+
 @contextmanager
 def _store_errors(path: Path) -> Iterator[None]:
     """Turn what SQLite and the file system raise into a StoreError with its cure."""
     try:
         yield
     except sqlite3.Error as error:
-        name = str(getattr(error, "sqlite_errorname", ""))
+        name = _name_of(error)
         cure = next((cure for code, cure in _CURES.items() if name.startswith(code)), None)
         raise StoreError(f"run store {path}: {cure or error} ({name or 'SQLite'})") from error
     except StoreError:

@@ -94,6 +94,14 @@ class Store:
     ) -> None:
         self.close()
 
+    def wait_until_writable(self) -> None:
+        """Wait for another program that is writing; a stop ends the wait.
+
+        Raises StoreError when that program takes too long.
+        """
+        with self._database.transaction():
+            pass
+
     def begin(
         self,
         command: str,

@@ -7,7 +7,7 @@ The run is on disk before a port is opened, and says how it ended whatever happe
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,7 +15,6 @@ from typing import Any
 
 from autocell import __version__
 from autocell.bench.bench import Bench
-from autocell.bench.flag import Flag
 from autocell.bench.opening import open_bench
 from autocell.bench.stopping import Interrupts, stop_on_signals
 from autocell.description import BenchDescription
@@ -33,22 +32,16 @@ from autocell.errors import (
 from autocell.outcome import Outcome, Verdict
 from autocell.records import TOLD_TO_END, RunWriter, Store
 from autocell.session import aftermath, axis_memory
-from autocell.session.claim import Ownership, Stop, claim
+from autocell.session.claim import Ownership, claim
 from autocell.session.reports import report_path, write_report
-from autocell.session.safe import Lines, safe_first, stop_everything
+from autocell.session.safe import Lines, safe_first
+from autocell.session.stops import Stops
 
 Tell = Callable[[str], None]
 Procedure = Callable[[Bench], Outcome]
 
 _HELD = (Stopped, Busy, LimitError, BudgetError, ReadingError, Undecided)
 """After these the bench stands still and safe; after any other error the run has failed."""
-
-_OWN_STOP_S = 0.2
-"""How long the thread that moves gets to begin stopping before another thread does it."""
-
-_STOP_S = 25.0
-"""How long silent controllers may take, each asked again, until the stop is said to be lost."""
-
 
 _DEALINGS = {aftermath.DEMO: aftermath.close_demonstrations, "accept": aftermath.accept}
 """Commands that deal in a way of their own with what was left."""
@@ -109,11 +102,12 @@ def conduct(order: Order, procedure: Procedure) -> Ended:
     """
     ended: Ended | None = None
     try:
-        with _owned(order) as ownership, stop_on_signals() as interrupts:
-            with safe_first(order.description, order.lines, owned=True):
-                store = Store.open(order.store, utc=order.lines.utc)
-            with store:
-                ended = _Run(order, store, interrupts, ownership).carry_out(procedure)
+        with (
+            _owned(order) as ownership,
+            stop_on_signals() as interrupts,
+            contextlib.ExitStack() as at_the_end,
+        ):
+            ended = _Run(order, interrupts, ownership, at_the_end).carry_out(procedure)
     except Stopped as late:
         if ended is None:
             raise
@@ -132,20 +126,26 @@ class _Run:
     """One run while it lasts."""
 
     order: Order
-    store: Store
     interrupts: Interrupts
     ownership: Ownership
-    bench: Bench | None = None
-    _unopened: Mapping[str, str] | None = field(default=None, init=False)
-    """Who did not confirm a stop that came before the bench was open; None if none came."""
-    _known: Flag = field(default_factory=Flag, init=False)
-    """Once the bench is open, or will not be: only then is there somebody to be told to stop."""
+    at_the_end: contextlib.ExitStack
+    store: Store = field(init=False)
+    stops: Stops = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.stops = Stops(self.order.description, self.order.lines, self.interrupts)
+
+    @property
+    def bench(self) -> Bench | None:
+        """Once it was open."""
+        return self.stops.bench
 
     def carry_out(self, procedure: Procedure) -> Ended:
         journal: RunWriter | None = None
         error: BaseException | None = None
         try:
-            with self.ownership.stopping(self._stop_from_outside), self._stopped_unopened_too():
+            with self.stops.heeded(self.ownership):
+                self._open_store()
                 with self.interrupts.held():  # a run that is begun is finished
                     journal = self._begin()
                 outcome = self._on_the_bench(journal, procedure)
@@ -175,6 +175,14 @@ class _Run:
         outcome = outcome.with_run(journal.id)
         return Ended(outcome, ToldToEnd(outcome.reason), None, left_open=True)
 
+    def _open_store(self) -> None:
+        """Whatever waits for it can be stopped: from now on there is nothing to wait for."""
+        order = self.order
+        with safe_first(order.description, order.lines, owned=True):
+            store = Store.open(order.store, utc=order.lines.utc)
+            self.store = self.at_the_end.enter_context(store)
+            store.wait_until_writable()
+
     def _begin(self) -> RunWriter:
         order = self.order
         with safe_first(order.description, order.lines, owned=True):
@@ -197,12 +205,10 @@ class _Run:
         with open_bench(
             description, clock=lines.clock(), connect=lines.connect, journal=journal
         ) as bench:
-            self.bench = bench
-            self._known.set()
+            self.stops.opened(bench)
             axis_memory.vouch(bench, self.store)
             axis_memory.recall_steps(bench, self.store)
             axis_memory.keep_steps(bench, journal)
-            self.interrupts.tell(bench.request_stop)
             for finding in bench.findings:
                 order.tell(f"Found: {finding}")
             outcome = self._held_by_the_past(bench, journal) or procedure(bench)
@@ -249,58 +255,15 @@ class _Run:
         troubles = self.bench.troubles
         return replace(outcome, retries=troubles.retries, communication_errors=troubles.errors)
 
-    @contextlib.contextmanager
-    def _stopped_unopened_too(self) -> Iterator[None]:
-        """Within this a stop that comes before the bench is open has every axis told all the same:
-        a run before may have left one moving, and whoever asked for the stop relies on it."""
-        try:
-            yield
-        except Stopped:
-            if self.bench is None:
-                self._unopened = self._told_unopened()
-            raise
-        finally:
-            self._known.set()
-
-    def _told_unopened(self) -> Mapping[str, str]:
-        """Open the bench for nothing but a stop; who did not confirm it."""
-        try:
-            failures = stop_everything(self.order.description, self.order.lines)
-        except AutocellError as trouble:
-            return {"every axis": f"the bench could not be opened to tell it: {trouble}"}
-        return {name: str(error) for name, error in failures.items()}
-
     def _stop_in_words(self, run: str, error: Stopped) -> str:
         """What the stop did, as the guard wrote it down."""
         if self.bench is None:
-            silent = "; ".join(f"{name}: {why}" for name, why in (self._unopened or {}).items())
-            told = f"but not all confirmed it: {silent}" if silent else "this run had moved nothing"
-            return f"{error}, before the bench was open; every axis was told to stop, {told}"
+            return str(error)
         told = "every axis was told to stop"
         with contextlib.suppress(AutocellError):
             stops = [event.text for event in self.store.run(run).events if event.kind == "stop"]
             told = stops[-1] if stops else told
         return f"stopped: {told} ({str(error).removeprefix('stopped by ')})"
-
-    def _stop_from_outside(self, by: str) -> Stop:
-        """Stop what is under way, from another thread.
-
-        The thread that moves is interrupted, whatever it waits for. Should it not come to stop
-        the axes by itself, as when it is deep in a calculation, this thread tells them. While the
-        bench is being opened nobody can: it is waited until it is open, or that was given up.
-        """
-        asked = self.interrupts.ask(by)
-        if not self._known.wait(_STOP_S):
-            return Stop(told=False, unconfirmed={"every axis": f"nothing within {_STOP_S:g} s"})
-        bench = self.bench
-        if bench is None:
-            never = {"every axis": "the bench could not be opened"}
-            return Stop(asked, never if self._unopened is None else self._unopened)
-        bench.request_stop()
-        failures = bench.stop_told(_STOP_S) if bench.stop_begun(_OWN_STOP_S) else bench.stop()
-        if failures is None:
-            return Stop(told=False, unconfirmed={"every axis": f"nothing within {_STOP_S:g} s"})
-        return Stop(told=True, unconfirmed={name: str(e) for name, e in failures.items()})
 
     def _report(self, run: str) -> Path | None:
         """Write the report; a full disk must not hide what the run came to."""

@@ -1,4 +1,5 @@
-"""A bench is made safe before anything is said of a run store that cannot be read or written."""
+"""A bench is made safe before anything is said of a run store that cannot be read or written, or
+was waited for in vain."""
 
 from __future__ import annotations
 
@@ -12,7 +13,7 @@ from autocell.bench.clock import RealClock
 from autocell.bench.opening import open_bench
 from autocell.bench.protocols import Clock, Connect
 from autocell.description import BenchDescription
-from autocell.errors import AutocellError, StoreError
+from autocell.errors import AutocellError, Stopped, StoreError
 from autocell.session.claim import claim
 
 
@@ -44,11 +45,21 @@ def safe_first(
     was told to stop: a run before may have left one moving, and without its journal nothing else
     can be done. ``owned`` says that the bench is claimed already; of somebody else's the axes are
     left to whoever that is.
+
+    Stopped, which ends a wait for a locked store, and Ctrl-C before a command turns it into that,
+    are treated likewise; where the bench is owned, :class:`autocell.session.stops.Stops` does so.
     """
     try:
         yield
     except StoreError as error:
         raise StoreError(f"{error}; {_made_safe(description, lines, owned)}") from error
+    except (Stopped, KeyboardInterrupt) as stop:
+        if owned:
+            raise
+        kind, by = (
+            (type(stop), stop) if isinstance(stop, Stopped) else (Stopped, "stopped by SIGINT")
+        )
+        raise kind(f"{by}; {_made_safe(description, lines, owned)}") from stop
 
 
 def _made_safe(description: BenchDescription, lines: Lines, owned: bool) -> str:

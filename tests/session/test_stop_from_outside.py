@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
+import sqlite3
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -14,8 +16,9 @@ from autocell_simulators.inprocess import connector
 from autocell.bench.bench import Bench
 from autocell.bench.file import load, shipped
 from autocell.bench.protocols import Line, Transport
-from autocell.errors import Disconnected, Stopped
+from autocell.errors import Disconnected, Stopped, ToldToEnd
 from autocell.outcome import Outcome, Verdict
+from autocell.records import Store
 from autocell.session.claim import Stop, ask_to_stop, claim_names
 from autocell.session.conduct import Ended
 from tests.session.conftest import Laboratory, go_up
@@ -70,8 +73,8 @@ def test_a_stop_in_the_main_thread_interrupts_whatever_it_waits_for(
 
     def procedure(_bench: Bench) -> Outcome:
         thread = threading.Thread(target=lambda: came.append(ask_to_stop(name)))
-        thread.start()
         try:
+            thread.start()
             threading.Event().wait(60.0)  # as a read of a silent port waits
         finally:
             laboratory.told.append("interrupted")
@@ -188,4 +191,55 @@ def test_a_stop_of_another_thread_that_opens_the_bench_is_answered_once_it_is_op
     assert early == []
     assert (came[0].told, came[0].unconfirmed) == (True, {})
     assert isinstance(ended[0].error, Stopped)
+    assert not is_moving(laboratory)
+
+
+@pytest.fixture(params=["that is new", "that has been used"])
+def locked(laboratory: Laboratory, request: pytest.FixtureRequest) -> Iterator[sqlite3.Connection]:
+    """A run store that another program has locked: one waits for the first to open it, for the
+    other to begin a run. An axis has been left on its way."""
+    if request.param == "that has been used":
+        Store.open(laboratory.store_path).close()
+    with contextlib.closing(sqlite3.connect(laboratory.store_path, isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        other.execute("CREATE TABLE peat (depth)")
+        with laboratory.simulated.present():
+            laboratory.simulated.axes["spacing"].move_to(0.049)
+        yield other
+
+
+def until_told(ask: Callable[[], Stop]) -> Stop:
+    """Ask until there is somebody to be told."""
+    while True:
+        with contextlib.suppress(OSError):
+            came = ask()
+            if came.told:
+                return came
+
+
+@pytest.mark.usefixtures("locked")
+def test_a_stop_that_comes_while_the_run_store_is_locked_tells_every_axis(
+    laboratory: Laboratory,
+) -> None:
+    (name,) = claim_names(laboratory.simulated.description)
+    came: list[Stop] = []
+    asks = threading.Thread(target=lambda: came.append(until_told(lambda: ask_to_stop(name))))
+    asks.start()
+    with pytest.raises(Stopped, match=r"before the bench was open; every axis was told to stop, t"):
+        laboratory.run(never)
+    asks.join()
+    assert came[0].unconfirmed == {}
+    assert not is_moving(laboratory)
+
+
+@pytest.mark.usefixtures("locked")
+def test_a_signal_ends_the_wait_for_a_locked_run_store(
+    laboratory: Laboratory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def told_to_end() -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    monkeypatch.setattr("autocell.records.database._until_the_next_turn", told_to_end)
+    with pytest.raises(ToldToEnd, match=r"stopped by SIGTERM, before .* every axis was told"):
+        laboratory.run(never)
     assert not is_moving(laboratory)

@@ -8,11 +8,13 @@ import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from autocell_simulators.inprocess import connector
 
 from autocell.bench.bench import Bench
-from autocell.errors import StoreError
+from autocell.errors import Stopped, StoreError, ToldToEnd
 from autocell.outcome import Outcome, Verdict
 from autocell.records import Store
+from autocell.session.safe import Lines, safe_first
 from tests.session.conftest import Laboratory, go_up, only_read
 
 ON_A_SMALL_DISK = """
@@ -57,6 +59,21 @@ def test_a_store_that_is_none_stops_the_axes_before_anything_is_said(
     with pytest.raises(StoreError, match=r"not a run store.*every axis was told to stop"):
         laboratory.run(only_read)
     laboratory.clock.sleep(1.0)  # it brakes
+    assert not laboratory.simulated.axes["spacing"].in_motion
+
+
+@pytest.mark.parametrize("ends", [ToldToEnd("stopped by SIGTERM"), KeyboardInterrupt()])
+def test_who_is_stopped_while_waiting_for_a_store_stops_the_axes_first(
+    laboratory: Laboratory, ends: BaseException
+) -> None:
+    laboratory.break_off(after_s=0.5)
+    lines = Lines(lambda: laboratory.clock, connector(laboratory.simulated))
+    with (
+        pytest.raises(Stopped, match=r"stopped by SIG.*; every axis was told to stop") as raised,
+        safe_first(laboratory.simulated.description, lines),
+    ):
+        raise ends
+    assert isinstance(raised.value, ToldToEnd) is isinstance(ends, ToldToEnd)
     assert not laboratory.simulated.axes["spacing"].in_motion
 
 
