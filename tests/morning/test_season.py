@@ -21,6 +21,8 @@ from tests.morning.season import FIRST_EVENING, Ageing, Played, Season, nights_s
 
 FILM_PPM = 50.0
 CREEP_UM, FILM_WHILE_IT_CREEPS_PPM = 8.0, 80.0
+FILM_THAT_IS_NOTICED_PPM = 500.0
+"""With so much of it a recovery finds less light each night, and proves the pass count anew."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,20 @@ def growing(tmp_path_factory: pytest.TempPathFactory) -> Story:
     for played in season.play(30):
         nights.append(played)
         if played.outcome.proof is None or not played.outcome.proof.proved:
+            break
+    return Story(season, nights)
+
+
+@pytest.fixture(scope="module")
+def recovered(tmp_path_factory: pytest.TempPathFactory) -> Story:
+    """The same base, every night of which is recovered, until the first that is held."""
+    ageing = Ageing(spacing_um=CREEP_UM, film_ppm=FILM_THAT_IS_NOTICED_PPM)
+    folder = tmp_path_factory.mktemp("recovered")
+    season = Season(folder, "recover: last", ageing, limits_mm={"spacing": (25.16, 50.0)})
+    nights: list[Played] = []
+    for played in season.play(30):
+        nights.append(played)
+        if played.outcome.verdict is Verdict.HELD:
             break
     return Story(season, nights)
 
@@ -177,3 +193,24 @@ def test_the_mirrors_are_to_be_cleaned_by_as_much_as_they_truly_lost(growing: St
                 assert abs(fell - growing.fallen(played)) < 2.5 * u
     assert told, "a film of a thousandth is told"
     assert told[-1] is growing.nights[-2]
+
+
+@pytest.mark.thorough
+def test_recoveries_foretell_the_end_of_the_stage_from_the_edges_that_they_read(
+    recovered: Story,
+) -> None:
+    *proved, held = recovered.nights
+    assert held.outcome.verdict is Verdict.HELD
+    for name in ("low edge of spacing", "high edge of spacing"):
+        line = recovered.named(name, proved[-1]).trend.line
+        assert line is not None
+        assert abs(line.slope + 1e-6 * CREEP_UM) < 2.0 * line.slope_u, name
+        assert line.slope_u < 0.1 * 1e-6 * CREEP_UM, name
+    foretold = [
+        (played.night, ahead)
+        for played in proved[1:]  # the first finds the light as it was, and no edge
+        for _, ahead in recovered.named("low edge of spacing", played).forecasts
+    ]
+    assert len(foretold) > 4
+    for night, ahead in foretold:
+        assert inside(ahead, night, held.night)
