@@ -21,8 +21,8 @@ from tests.morning.season import FIRST_EVENING, Ageing, Played, Season, nights_s
 
 FILM_PPM = 50.0
 CREEP_UM, FILM_WHILE_IT_CREEPS_PPM = 8.0, 80.0
-FILM_THAT_IS_NOTICED_PPM = 500.0
-"""With so much of it a recovery finds less light each night, and proves the pass count anew."""
+CREEP_FASTER_UM, FILM_THAT_IS_NOTICED_PPM = 14.0, 500.0
+"""With so much of a film a recovery finds less light each night, and proves the pass count anew."""
 
 
 @dataclass(frozen=True)
@@ -83,8 +83,8 @@ def growing(tmp_path_factory: pytest.TempPathFactory) -> Story:
 
 @pytest.fixture(scope="module")
 def recovered(tmp_path_factory: pytest.TempPathFactory) -> Story:
-    """The same base, every night of which is recovered, until the first that is held."""
-    ageing = Ageing(spacing_um=CREEP_UM, film_ppm=FILM_THAT_IS_NOTICED_PPM)
+    """A base that grows faster, every night of which is recovered, until the first that is held."""
+    ageing = Ageing(spacing_um=CREEP_FASTER_UM, film_ppm=FILM_THAT_IS_NOTICED_PPM)
     folder = tmp_path_factory.mktemp("recovered")
     season = Season(folder, "recover: last", ageing, limits_mm={"spacing": (25.16, 50.0)})
     nights: list[Played] = []
@@ -204,13 +204,13 @@ def test_recoveries_foretell_the_end_of_the_stage_from_the_edges_that_they_read(
     for name in ("low edge of spacing", "high edge of spacing"):
         line = recovered.named(name, proved[-1]).trend.line
         assert line is not None
-        assert abs(line.slope + 1e-6 * CREEP_UM) < 2.0 * line.slope_u, name
-        assert line.slope_u < 0.1 * 1e-6 * CREEP_UM, name
+        assert abs(line.slope + 1e-6 * CREEP_FASTER_UM) < 2.0 * line.slope_u, name
+        assert line.slope_u < 0.1 * 1e-6 * CREEP_FASTER_UM, name
     foretold = [
         (played.night, ahead)
         for played in proved[1:]  # the first finds the light as it was, and no edge
         for _, ahead in recovered.named("low edge of spacing", played).forecasts
     ]
-    assert len(foretold) > 4
+    assert len(foretold) > 2
     for night, ahead in foretold:
         assert inside(ahead, night, held.night)
