@@ -17,8 +17,8 @@ from autocell.cli.main import cli
 from autocell.cli.run import _TOLD_TO_END
 from autocell.programme.programme import load
 from autocell.programme.watch import _LAST_WORDS_S, notices_folder
-from autocell.session.conduct import _STOP_S
 from autocell.session.mornings import morning_folder
+from autocell.session.stops import _STOP_S
 
 FOLDER = Path(__file__).parents[2] / "configs" / "systemd"
 SERVICES = sorted(FOLDER.glob("*.service"))
