@@ -20,10 +20,14 @@ from autocell.procedures.proving import (
     weigh_rivals,
 )
 from autocell.procedures.tuning import Tuning
+from autocell.reading import Reading
 from autocell.setting import Setting
 
 _SAME = 1e-5
 """m or rad: settings closer than this are one place on any plateau worth having."""
+
+_EDGES_OWN = 0.25
+"""Share of a plateau at each end of it where the light may differ from that in its middle."""
 
 _ROUNDS = 5
 """How often a proof that failed is tried again with what was learned."""
@@ -53,7 +57,7 @@ class Prover:
     def prove(self, target: Setting) -> Arrival:
         """Go there, read the height of the plateau, and put together what speaks for the count."""
         tuning = self.tuning
-        height = read_height(tuning, target)
+        height = read_height(tuning, target, self._read_before(target))
         # the proof is about where the bench stands, not where it was sent
         at = tuning.bench.setting
         weighing = weigh_rivals(tuning, at)
@@ -61,6 +65,19 @@ class Prover:
         misfit = tuning.belief.misfit(self.since)
         proof = compile_proof(tuning, at, height, self.edges, weighing, further, misfit)
         return Arrival(at, height, proof, height.steady and misfit <= MISFIT_ALLOWED)
+
+    def _read_before(self, target: Setting) -> Reading | None:
+        """The last reading well between the edges, with the beam of ``target``, that was taken
+        before they were looked for."""
+        low, high = (edge.found.value for edge in self.edges)
+        room = _EDGES_OWN * (high - low)
+        belief = self.tuning.belief
+        for reading in reversed(belief.readings[belief.left : self.since]):
+            spacing_m = reading.setting.spacing_m
+            between = low + room < spacing_m < high - room  # never, where one was not found
+            if between and not apart(reading.setting, target.at_spacing(spacing_m)):
+                return reading
+        return None
 
     def prove_at(self, target: Setting) -> Arrival:
         """Prove the count at a setting on the same plateau that may have another input beam, where

@@ -40,12 +40,14 @@ below which not at all, even where the proof depends on it."""
 
 @dataclass(frozen=True)
 class Height:
-    """The plateau's power: what was expected before the reading, and the reading."""
+    """The plateau's power: what was expected before the reading, the reading, and the one of it
+    ``before`` the edges were looked for, where there is one."""
 
     expected: Spread
     reading: Reading
     sigma_w: float
     """Standard uncertainty of the reading, model error included."""
+    before: Reading | None = None
 
     @property
     def agrees(self) -> bool:
@@ -62,17 +64,37 @@ class Height:
         be wrong by is mostly the same for all readings on a plateau, so that far less room
         is needed here than to tell whether the height agrees. More of it asks for another look.
         """
-        power_w = self.reading.power_w
-        room = math.hypot(self.expected.u, self.reading.uncertainty_w, _FRINGES * abs(power_w))
-        return abs(power_w - self.expected.value) <= _UNSTEADY * room
+        return self._as_expected or self.unchanged
+
+    @property
+    def unchanged(self) -> bool:
+        """Whether it reads what it read before the edges were looked for. Whatever the model is
+        wrong by is then in both."""
+        if self.before is None:
+            return False
+        twice = math.hypot(self.before.uncertainty_w, math.sqrt(2.0) * self._fringes_w)
+        return self._within(self.before.power_w, twice)
+
+    @property
+    def _as_expected(self) -> bool:
+        return self._within(self.expected.value, math.hypot(self.expected.u, self._fringes_w))
+
+    @property
+    def _fringes_w(self) -> float:
+        return _FRINGES * abs(self.reading.power_w)
+
+    def _within(self, power_w: float, u_w: float) -> bool:
+        room = math.hypot(self.reading.uncertainty_w, u_w)
+        return abs(self.reading.power_w - power_w) <= _UNSTEADY * room
 
 
-def read_height(tuning: Tuning, at: Setting) -> Height:
-    """Read on the plateau, having noted what to expect."""
+def read_height(tuning: Tuning, at: Setting, before: Reading | None = None) -> Height:
+    """Read on the plateau, having noted what to expect; ``before`` is the last reading there
+    before its edges were looked for."""
     power, sigma = tuning.predicted_power((at,))
     expected = Spread.of(power[:, 0])
     reading = tuning.read_at(at, "prove", "reading the height of the plateau")
-    return Height(expected, reading, float(np.median(sigma)))
+    return Height(expected, reading, float(np.median(sigma)), before)
 
 
 def weigh_rivals(tuning: Tuning, at: Setting) -> Weighing:
@@ -204,6 +226,8 @@ def _height_evidence(tuning: Tuning, height: Height) -> Evidence:
         f"{1e3 * height.expected.value:.4g} ± {1e3 * height.expected.u:.2g} mW before it was read; "
         f"six passes more or fewer would change it by a factor {step:.3f}"
     )
+    if height.before is not None:
+        words += f"; {1e3 * height.before.power_w:.4g} mW before the edges were looked for"
     if height.agrees and not height.steady:
         words += "; something may have moved since the edges were looked for"
     return Evidence(words, height.agrees and height.steady)

@@ -112,6 +112,20 @@ def test_light_that_changed_since_the_edges_were_looked_for_proves_nothing(
         assert words.endswith("since the edges were looked for") is not steady
 
 
+@pytest.mark.parametrize(("change", "steady"), [(0.0, True), (0.004, True), (0.013, False)])
+def test_light_that_the_model_misses_has_not_changed_if_it_was_there_before(
+    arrived: Arrived, change: float, steady: bool
+) -> None:
+    height = replace(arrived.height, expected=replace(arrived.height.expected, u=1e-9))
+    power_w = 1.007 * height.expected.value
+    reading = replace(height.reading, power_w=power_w, uncertainty_w=2e-3 * power_w)
+    seen = replace(height, reading=reading, sigma_w=0.01 * power_w)
+    assert not seen.steady
+    for sign in (-1.0, 1.0):
+        before = replace(reading, power_w=(1.0 + sign * change) * power_w)
+        assert replace(seen, before=before).steady is steady
+
+
 @pytest.mark.parametrize(("misfit", "proved"), [(4.9, True), (5.1, False)])
 def test_readings_at_the_edges_that_no_model_bench_explains_prove_nothing(
     arrived: Arrived, misfit: float, proved: bool
