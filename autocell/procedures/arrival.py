@@ -67,12 +67,12 @@ class Prover:
         return Arrival(at, height, proof, height.steady and misfit <= MISFIT_ALLOWED)
 
     def _read_before(self, target: Setting) -> Reading | None:
-        """The last reading well between the edges, with the beam of ``target``, that was taken
-        before they were looked for."""
+        """The first reading that counts, with the beam of ``target``, well between the edges and
+        from before they were looked for. A later one may be from after a change."""
         low, high = (edge.found.value for edge in self.edges)
         room = _EDGES_OWN * (high - low)
         belief = self.tuning.belief
-        for reading in reversed(belief.readings[belief.left : self.since]):
+        for reading in belief.readings[belief.left : self.since]:
             spacing_m = reading.setting.spacing_m
             between = low + room < spacing_m < high - room  # never, where one was not found
             if between and not apart(reading.setting, target.at_spacing(spacing_m)):

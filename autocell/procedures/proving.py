@@ -40,8 +40,8 @@ below which not at all, even where the proof depends on it."""
 
 @dataclass(frozen=True)
 class Height:
-    """The plateau's power: what was expected before the reading, the reading, and the one of it
-    ``before`` the edges were looked for, where there is one."""
+    """The plateau's power: what was expected before the reading, the reading, and the first one of
+    it, from ``before`` the edges were looked for, where there is one."""
 
     expected: Spread
     reading: Reading
@@ -89,8 +89,8 @@ class Height:
 
 
 def read_height(tuning: Tuning, at: Setting, before: Reading | None = None) -> Height:
-    """Read on the plateau, having noted what to expect; ``before`` is the last reading there
-    before its edges were looked for."""
+    """Read on the plateau, having noted what to expect; ``before`` is the first reading there,
+    from before its edges were looked for."""
     power, sigma = tuning.predicted_power((at,))
     expected = Spread.of(power[:, 0])
     reading = tuning.read_at(at, "prove", "reading the height of the plateau")
