@@ -14,9 +14,18 @@ from autocell.bench.guard import Guard
 from autocell.bench.motion import Motion
 from autocell.bench.protocols import RawReading
 from autocell.bench.step_counting import counting_steps
-from autocell.description import AxisDescription, BenchDescription
+from autocell.description import AxisDescription, BenchDescription, MeterDescription
 from autocell.errors import DeviceError, StoreError
 from autocell.reading import Reading
+
+METER = MeterDescription(
+    device="meter",
+    section={},
+    range_w=10e-3,
+    averaging_s=0.05,
+    relative_noise=0.003,
+    noise_floor_w=0.5e-6,
+)
 
 
 @dataclass

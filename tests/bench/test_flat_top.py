@@ -13,15 +13,8 @@ from autocell.bench.metering import Metering
 from autocell.bench.protocols import RawReading
 from autocell.description import MeterDescription
 from autocell.errors import ReadingError
+from tests.bench.conftest import METER
 
-DESCRIPTION = MeterDescription(
-    device="meter",
-    section={},
-    range_w=10e-3,
-    averaging_s=0.05,
-    relative_noise=0.003,
-    noise_floor_w=0.5e-6,
-)
 DARK_W = 0.2e-6
 
 
@@ -43,7 +36,7 @@ class LitMeter:
         written: Callable[[float], float] = lambda power_w: power_w,
         seed: int = 1,
     ) -> None:
-        self.light_w, self.top, self.range_w = light_w, top, DESCRIPTION.range_w
+        self.light_w, self.top, self.range_w = light_w, top, METER.range_w
         self.shutter_open = True
         self.asked = 0
         self._clock, self.written = clock, written
@@ -82,7 +75,7 @@ class RangedMeter(LitMeter):
 
 
 def metering(
-    meter: LitMeter, description: MeterDescription = DESCRIPTION, *, shutter: bool = True
+    meter: LitMeter, description: MeterDescription = METER, *, shutter: bool = True
 ) -> tuple[Metering, list[str]]:
     told: list[str] = []
     clock, behind = meter._clock, meter if shutter else None
@@ -129,7 +122,7 @@ def test_no_range_is_changed_once_a_reading_was_used() -> None:
     meter.light_w = 7.2e-3
     with pytest.raises(ReadingError, match="at its top"):
         reader.read(0.002, 25)
-    assert meter.range_w == DESCRIPTION.range_w
+    assert meter.range_w == METER.range_w
     meter.light_w = 4e-3
     assert reader.read(0.002, 25).power_w == pytest.approx(4e-3, rel=0.006)
 

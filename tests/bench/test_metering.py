@@ -13,18 +13,9 @@ from autocell.bench.clock import VirtualClock
 from autocell.bench.metering import Metering
 from autocell.bench.protocols import RawReading
 from autocell.bench.samples import MAD_TO_SIGMA
-from autocell.description import MeterDescription
 from autocell.errors import NoReply, ReadingError, Stopped
-from tests.bench.conftest import ScriptedMeter
+from tests.bench.conftest import METER, ScriptedMeter
 
-DESCRIPTION = MeterDescription(
-    device="meter",
-    section={},
-    range_w=10e-3,
-    averaging_s=0.05,
-    relative_noise=0.003,
-    noise_floor_w=0.5e-6,
-)
 NAN = float("nan")
 
 
@@ -56,7 +47,7 @@ class Lab:
         self.meter = ScriptedMeter(clock, answers)
         self.shutter = None if dark is None else RecordingShutter(self.meter, dark)
         self.metering = Metering(
-            DESCRIPTION, self.meter, self.shutter, clock, self._check, self.told.append
+            METER, self.meter, self.shutter, clock, self._check, self.told.append
         )
 
     def _check(self) -> None:
@@ -81,7 +72,7 @@ def test_averaging_goes_on_until_the_wanted_uncertainty() -> None:
     assert few.samples == 3
     assert few.uncertainty_w <= 0.003 * 5e-3
     assert 30 <= many.samples <= 60  # (0.003 / 0.0005)² = 36 for the expected noise
-    assert many.uncertainty_w <= math.hypot(0.0005 * 5e-3, DESCRIPTION.noise_floor_w)
+    assert many.uncertainty_w <= math.hypot(0.0005 * 5e-3, METER.noise_floor_w)
     assert many.power_w == pytest.approx(5e-3, rel=4 * 0.0005)
 
 
@@ -287,7 +278,7 @@ def test_a_detector_that_lags_shows_it_at_the_shutter_and_is_given_time(
     clock, told = VirtualClock(), []
     meter = LaggingMeter(clock, 5e-3, time_constant_s)
     shutter = LaggingShutter(meter)
-    metering = Metering(DESCRIPTION, meter, shutter, clock, lambda: None, told.append)
+    metering = Metering(METER, meter, shutter, clock, lambda: None, told.append)
     dark = metering.measure_dark()
     assert dark.power_w == pytest.approx(1e-6, abs=1e-2 * 5e-3)
     assert any("time constant" in text for text in told)
@@ -298,7 +289,7 @@ def test_a_detector_that_lags_shows_it_at_the_shutter_and_is_given_time(
 def test_a_detector_whose_lag_the_bench_file_tells_is_given_time_without_a_shutter() -> None:
     told: list[str] = []
     clock = VirtualClock()
-    slow = replace(DESCRIPTION, time_constant_s=0.9)
+    slow = replace(METER, time_constant_s=0.9)
     meter = LaggingMeter(clock, 5e-3, 0.9)
     metering = Metering(slow, meter, None, clock, lambda: None, told.append)
     metering.measure_dark()

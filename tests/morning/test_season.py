@@ -7,13 +7,14 @@ a night that is foretold is waited for.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import inf
 
 import pytest
 
-from autocell.outcome import Verdict
+from autocell.outcome import Outcome, Verdict
 from autocell.report.morning.advice import advice
 from autocell.trends.forecast import Forecast
 from autocell.trends.series import Series, pass_count
@@ -54,16 +55,26 @@ def inside(ahead: Forecast, last: date, happened: date) -> bool:
     return ahead.earliest - 1.0 < nights < latest + 1.0
 
 
+def played_until(over: Callable[[Outcome], bool], season: Season) -> Story:
+    """A season up to the first night with such an outcome."""
+    nights: list[Played] = []
+    for played in season.play(30):
+        nights.append(played)
+        if over(played.outcome):
+            break
+    return Story(season, nights)
+
+
+def not_proved(outcome: Outcome) -> bool:
+    """Whether a night has no proof of its own."""
+    return outcome.proof is None or not outcome.proof.proved
+
+
 @pytest.fixture(scope="module")
 def fading(tmp_path_factory: pytest.TempPathFactory) -> Story:
     """A film grows and every night is recovered, until the first on which that takes moves."""
     season = Season(tmp_path_factory.mktemp("fading"), "recover: last", Ageing(film_ppm=FILM_PPM))
-    nights: list[Played] = []
-    for played in season.play(20):
-        nights.append(played)
-        if played.outcome.moves:
-            break
-    return Story(season, nights)
+    return played_until(lambda outcome: outcome.moves > 0, season)
 
 
 @pytest.fixture(scope="module")
@@ -73,12 +84,7 @@ def growing(tmp_path_factory: pytest.TempPathFactory) -> Story:
     ageing = Ageing(spacing_um=CREEP_UM, film_ppm=FILM_WHILE_IT_CREEPS_PPM)
     folder = tmp_path_factory.mktemp("growing")
     season = Season(folder, "change: 62", ageing, limits_mm={"spacing": (25.16, 50.0)})
-    nights: list[Played] = []
-    for played in season.play(30):
-        nights.append(played)
-        if played.outcome.proof is None or not played.outcome.proof.proved:
-            break
-    return Story(season, nights)
+    return played_until(not_proved, season)
 
 
 @pytest.fixture(scope="module")
@@ -87,12 +93,7 @@ def recovered(tmp_path_factory: pytest.TempPathFactory) -> Story:
     ageing = Ageing(spacing_um=CREEP_FASTER_UM, film_ppm=FILM_THAT_IS_NOTICED_PPM)
     folder = tmp_path_factory.mktemp("recovered")
     season = Season(folder, "recover: last", ageing, limits_mm={"spacing": (25.16, 50.0)})
-    nights: list[Played] = []
-    for played in season.play(30):
-        nights.append(played)
-        if played.outcome.verdict is Verdict.HELD:
-            break
-    return Story(season, nights)
+    return played_until(lambda outcome: outcome.verdict is Verdict.HELD, season)
 
 
 def test_nights_on_which_nothing_moved_tell_how_fast_the_light_falls(fading: Story) -> None:
