@@ -7,7 +7,6 @@ waited for in real time, and what is checked is the deadline that the error name
 from __future__ import annotations
 
 import shutil
-import signal
 
 import pytest
 from autocell_drivers.conformance.rig import Rig
@@ -102,12 +101,12 @@ def test_control_system_that_hangs_is_waited_for_one_second(tmp_path):
         with looking_at([port]):
             rig = Rig(load(epics_bench(tmp_path)), RealClock(), connect)
             with spacing(rig) as axis, rig.meter() as meter:
-                server.process.send_signal(signal.SIGSTOP)
+                server.hang()
                 try:
                     for ask in (axis.position, axis.moving, axis.stop, meter.read):
                         with pytest.raises(NoReply, match="was not answered in 1 s"):
                             ask()
                 finally:
-                    server.process.send_signal(signal.SIGCONT)
+                    server.go_on()
     finally:
         server.stop()

@@ -66,6 +66,16 @@ class Server:
             return True
         return False
 
+    def hang(self):
+        """Have it answer nothing from now on. A signal is sent before it has stopped all threads
+        of a process, one of which may still answer."""
+        self.process.send_signal(signal.SIGSTOP)
+        os.waitid(os.P_PID, self.process.pid, os.WSTOPPED)
+
+    def go_on(self):
+        """Answer again, also what was asked meanwhile."""
+        self.process.send_signal(signal.SIGCONT)
+
     def kill(self):
         self.process.send_signal(signal.SIGKILL)
         self.process.communicate()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import signal
-
 import pytest
 
 from autocell.bench.protocols import ReportsReference
@@ -89,12 +87,12 @@ def test_stop_is_sent_to_a_server_that_does_not_answer(record_server, record):
     record_axis = record.axis("spacing", RECORD)
     output = open_system("record", outputs={"m": {"readback": "m.RBV", "stop": "m.HLS"}})
     output_axis = output.axis("spacing", RECORD | {"units_per_mm": 1e3})
-    record_server.process.send_signal(signal.SIGSTOP)
+    record_server.hang()
     try:
         record_axis.send_stop()
         output_axis.send_stop()
     finally:
-        record_server.process.send_signal(signal.SIGCONT)
+        record_server.go_on()
     record_axis.position()  # it goes on
     output_axis.position()
     assert read("bog2:m.STOP") == read("bog2:m.HLS") == 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import threading
 
 import pytest
@@ -59,7 +58,7 @@ def test_output_is_told_to_stop_although_the_one_before_it_does_not_answer(
     hung = device.axis("pitch", HANGING)
     axis = device.axis("spacing", SPACING)
     axis.start_move(45e-3 if axis.position() < 25e-3 else 5e-3)
-    hanging_server.process.send_signal(signal.SIGSTOP)
+    hanging_server.hang()
     try:
         for told in (hung, axis):
             told.send_stop()
@@ -70,7 +69,7 @@ def test_output_is_told_to_stop_although_the_one_before_it_does_not_answer(
         assert 5.5e-3 < at < 44.5e-3
         assert read("BOG:m1:target") == pytest.approx(at * 1e3, abs=1.0)
     finally:
-        hanging_server.process.send_signal(signal.SIGCONT)
+        hanging_server.go_on()
     axis.stop()
     hung.stop()
     device.close()
@@ -79,8 +78,8 @@ def test_output_is_told_to_stop_although_the_one_before_it_does_not_answer(
 def test_stop_that_is_answered_late_stops_no_move_that_was_asked_for_meanwhile(hanging_server):
     device = open_system("hanging")
     axis = device.axis("pitch", HANGING)
-    hanging_server.process.send_signal(signal.SIGSTOP)
-    goes_on = threading.Timer(0.2, hanging_server.process.send_signal, (signal.SIGCONT,))
+    hanging_server.hang()
+    goes_on = threading.Timer(0.2, hanging_server.go_on)
     goes_on.start()
     axis.send_stop()
     axis.start_move(7e-3)
