@@ -64,10 +64,10 @@ class Height:
         be wrong by is mostly the same for all readings on a plateau, so that far less room
         is needed here than to tell whether the height agrees. More of it asks for another look.
         """
-        return self._as_expected or self.unchanged
+        return self._as_expected or self._unchanged
 
     @property
-    def unchanged(self) -> bool:
+    def _unchanged(self) -> bool:
         """Whether it reads what it read before the edges were looked for. Whatever the model is
         wrong by is then in both."""
         if self.before is None:
