@@ -13,6 +13,9 @@ from autocell.setting import Setting
 _LIKELY = 0.9
 """Probability at which the place is worth a reading of its own; the proof comes later."""
 
+_THERE_M = 3e-4
+"""A reading so close to the likeliest spacing was taken there."""
+
 _MEMBERS = 200
 _POINTS = 61
 _MOST_READINGS = 30
@@ -31,14 +34,15 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
         candidates, share = _where(tuning, guess, reach_m)
         target = candidates[_middle_of_best(share)]
         likely = tuning.probability(target) >= _LIKELY
-        if likely and _has_read_near(tuning, target, 3e-4):
+        been_there = bool(tuning.read_near([target], _THERE_M)[0])
+        if likely and been_there:
             return target
         if not likely:
             telling = _most_telling(tuning, candidates, target)
             if telling is not None:
                 tuning.read_at(telling, stage, "reading where the model benches disagree")
                 continue
-            if _has_read_near(tuning, target, 3e-4):
+            if been_there:
                 return target
         tuning.read_at(target, stage, f"reading where {tuning.passes} passes are expected")
     raise Undecided(
@@ -69,8 +73,7 @@ def _most_telling(tuning: Tuning, candidates: list[Setting], target: Setting) ->
     """Where a reading tells most about which pass count the target spacing has."""
     power, sigma = tuning.predicted_power(candidates)
     answers = tuning.belief.predict((target,), most=len(power)).passes[:, 0]
-    fresh = [not _has_read_near(tuning, candidate, 2e-5) for candidate in candidates]
-    told = np.where(fresh, information(power, sigma, answers), 0.0)
+    told = np.where(tuning.read_near(candidates), 0.0, information(power, sigma, answers))
     return most_telling(candidates, told, tuning.seconds)
 
 
@@ -80,12 +83,3 @@ def _middle_of_best(share: NDArray[np.float64]) -> int:
     runs = np.split(good, np.flatnonzero(np.diff(good) > 1) + 1)
     widest = max(runs, key=len)
     return int(widest[len(widest) // 2])
-
-
-def _has_read_near(tuning: Tuning, setting: Setting, within_m: float) -> bool:
-    """Whether there is a reading with this input beam at about this spacing."""
-    apart = [
-        np.abs(setting.as_array() - reading.setting.as_array())
-        for reading in tuning.belief.readings
-    ]
-    return any(bool(a[0] < within_m and np.all(a[1:] < 2e-5)) for a in apart)

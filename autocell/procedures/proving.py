@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 
@@ -133,8 +134,11 @@ def _where_they_differ(
 ) -> Setting | None:
     """Where to read to tell two benches apart: along the spacing if that does, else where they
     differ most; None where they nowhere differ ``enough``."""
-    found: list[tuple[float, Setting]] = []
-    for candidates in (_along_spacing(tuning), _around_beam(tuning, at)):
+    found = [(0.0, at)]
+    for places in (_along_spacing(tuning), _around_beam(tuning, at)):
+        candidates = list(compress(places, ~tuning.read_near(places)))
+        if not candidates:
+            continue
         chosen, apart = most_dividing(
             tuning.model, ours, theirs, tuning.belief.data, candidates, READING_NOISE
         )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocell.belief.model import BenchModel
 from autocell.belief.next_reading import expected_sigma
@@ -31,8 +32,14 @@ REMEMBERED = 0.9
 _MOST_SURPRISES = 3
 """Times that the belief may have to start over before the bench file is doubted."""
 
+_SAME = 2e-5
+"""m or rad: settings closer than this are one place."""
+
 _SOME = 100
 """Members asked where all of them would be slow and no better."""
+
+
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -103,6 +110,15 @@ class Tuning:
         self.tell(stage, purpose, reading)
         return reading
 
+    def read_near(self, settings: Sequence[Setting], within_m: float = _SAME) -> BoolArray:
+        """Whether one of the readings that count has the input beam of each setting and about its
+        spacing (S,). Another one there says little more: the model is wrong by the same for both.
+        """
+        there = [reading.setting for reading in self.belief.readings[self.belief.left :]]
+        apart = np.abs(_points(settings)[:, None] - _points(there)[None])
+        near = (apart[..., 0] < within_m) & np.all(apart[..., 1:] < _SAME, axis=-1)
+        return np.asarray(near.any(axis=1))
+
     def guess(self, setting: Setting) -> tuple[int, float]:
         """The most probable pass count at a setting, and its probability."""
         seen = self.belief.predict((setting,)).passes[:, 0]
@@ -170,3 +186,8 @@ class Tuning:
     def seconds(self, setting: Setting) -> float:
         """What a reading at a setting costs: getting there, settling, averaging."""
         return 1.0 + self.bench.expected_s(setting)
+
+
+def _points(settings: Sequence[Setting]) -> FloatArray:
+    """Coordinates (S, 5)."""
+    return np.array([setting.as_array() for setting in settings]).reshape(-1, 5)
