@@ -113,9 +113,7 @@ def _steps(
     weight = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + deviation**2)
     jacobian = slope / data.sigma_w[:, None]
     stiff = prior.stiffness(z)
-    gradient = np.einsum("ksu,ks->ku", jacobian, weight * deviation) + prior.penalty(z) * np.sqrt(
-        stiff
-    )
+    gradient = np.einsum("ksu,ks->ku", jacobian, weight * deviation) + prior.gradient(z)
     weighted = jacobian * np.sqrt(weight)[..., None]
     normal = np.swapaxes(weighted, 1, 2) @ weighted
     diagonal = np.einsum("kuu->ku", normal)

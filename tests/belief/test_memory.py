@@ -115,7 +115,7 @@ def test_what_was_not_unknown_then_is_as_open_as_the_bench_file_leaves_it(known)
 
 def test_a_best_fit_does_not_start_from_a_memory(known):
     with pytest.raises(ValueError, match="forget the memory first"):
-        remembering(known.z).prior.penalty(np.zeros(len(UNKNOWNS)))
+        remembering(known.z).prior.gradient(np.zeros(len(UNKNOWNS)))
     assert remembering(known.z).prior.allowing(3.0).memory is None
 
 

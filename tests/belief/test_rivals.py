@@ -83,16 +83,16 @@ def by_brute_force(model, readings):
     power = np.array([r.power_w for r in readings])
     noise = np.array([r.uncertainty_w for r in readings])
     sigma = np.sqrt(noise**2 + (0.006 * power) ** 2 + (0.004 * power.max()) ** 2)
-    beyond = ALLOWANCE + 0.5
-    offsets, gains = np.linspace(-beyond, beyond, 7001), np.linspace(-beyond, beyond, 401)
+    beyond = ALLOWANCE + 1.0
+    offsets, gains = np.linspace(-beyond, beyond, 24_001), np.linspace(-beyond, beyond, 401)
     benches = np.zeros((len(offsets), len(UNKNOWNS)))
     benches[:, OFFSET] = offsets
     at_unit_gain = model.predict(benches, [r.setting for r in readings]).power_w
     passes = model.predict(benches, (BORDER,)).passes[:, 0]
     factor = np.exp(gains * model.prior.tolerance[GAIN])
 
-    def shoulder(z):
-        return -0.5 * (np.maximum(np.abs(z) - ALLOWANCE, 0.0) / 0.15) ** 2
+    def tail(z):
+        return -np.maximum(np.abs(z) - ALLOWANCE, 0.0) / 0.08
 
     student = stats.t(5)
     best = {}
@@ -101,7 +101,7 @@ def by_brute_force(model, readings):
         predicted = at_unit_gain[some][:, None, :] * factor[None, :, None]
         deviation = (predicted - power) / sigma
         score = (student.logpdf(deviation) - student.logpdf(0.0)).sum(axis=-1)
-        score += shoulder(offsets[some])[:, None] + shoulder(gains)[None, :]
+        score += tail(offsets[some])[:, None] + tail(gains)[None, :]
         best[int(count)] = float(score.max())
     return best
 
@@ -171,7 +171,7 @@ def test_a_rival_that_was_found_once_is_not_lost_by_chance():
         return next(r.log_odds for r in weighing.rivals if r.passes == 94), weighing
 
     missed, _ = against_94(0)
-    found, weighing = against_94(1)
+    found, weighing = against_94(7)
     assert found < 0.1
     assert missed > 10.0, "nothing to lose with these draws: choose another seed"
     assert against_94(0, weighing.fits)[0] < 0.1
@@ -179,7 +179,7 @@ def test_a_rival_that_was_found_once_is_not_lost_by_chance():
 
 def test_giving_up_those_far_behind_where_there_are_many_loses_no_close_rival(monkeypatch):
     model = a_model()
-    bench = model.prior.draw(1, np.random.default_rng(4))[0]
+    bench = model.prior.draw(1, np.random.default_rng(6))[0]
     belief = believing(model, readings_of(model, bench, [beside(s) for s in SHIFTS_M[:5]]))
 
     monkeypatch.setattr(alternatives, "_FAR_BEHIND", 50.0)  # here none is as far as in wide files
