@@ -176,6 +176,11 @@ class BenchModel:
         """True spacing of benches ``z`` (M, D) at a setting, (M,)."""
         return np.asarray(self._quantities(z, [setting])["spacing_m"][:, 0])
 
+    def curvature_per_m(self, z: FloatArray) -> FloatArray:
+        """Mean curvature of the mirrors of benches ``z`` (..., D)."""
+        sides = ("entrance_radius_m", "far_radius_m")
+        return np.asarray(sum(0.5 / self._quantity(side, z) for side in sides))
+
     def _seen(self, quantities: Mapping[str, FloatArray]) -> Exit:
         batch = self._batch.having(self._met(quantities))
         return exit_of(batch, self.max_passes, floor=_FLOOR)

@@ -92,10 +92,10 @@ def test_readings_from_before_the_laser_jumped_can_be_left_behind(model):
     torn = belief.misfits().max()
     belief.leave_behind(len(before))
     assert len(belief.data.settings) == len(places)
-    assert belief.misfits().max() < 1.0 < 1.5 < torn
+    assert belief.misfits().max() < 1.2 < 1.5 < torn
     assert belief.data.model_error == 1.0
     assert shares(belief)[PASSES] > 0.99
     # and nothing that comes later brings them back
     belief.update(brighter[0])
     assert len(belief.data.settings) == len(places)
-    assert belief.misfits().max() < 1.0
+    assert belief.misfits().max() < 1.2

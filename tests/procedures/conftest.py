@@ -49,7 +49,7 @@ class Arrived:
 
 def start_tuning(
     stack: ExitStack,
-    seed: int = 104,
+    seed: int = 105,
     unknown: tuple[str, ...] = (),
     bench_file: BenchDescription = PEAT_BOG,
 ) -> tuple[Tuning, SimulatedBench]:
@@ -73,7 +73,7 @@ def start_tuning(
 def start() -> Iterator[Start]:
     """Open benches for one test."""
     with ExitStack() as stack:
-        yield lambda seed=104, unknown=(): start_tuning(stack, seed, unknown)
+        yield lambda seed=105, unknown=(): start_tuning(stack, seed, unknown)
 
 
 @pytest.fixture(scope="package")

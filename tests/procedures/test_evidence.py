@@ -255,7 +255,8 @@ def test_light_that_left_early_widens_the_uncertainty_by_as_much_as_it_may_pull(
         arrived.at.at_spacing(arrived.at.spacing_m + float(up)) for up in np.linspace(0, 5e-3, 501)
     ]
     purity = np.median(tuning.belief.predict(near, most=100).purity, axis=0)
-    mixed = int(np.argmin(np.abs(purity - 0.8)))
+    certain = np.array([tuning.guess(setting)[1] > 0.995 for setting in near])
+    mixed = int(np.argmin(np.where(certain, np.abs(purity - 0.8), np.inf)))
     # vectors of lengths 0.8 and 0.2: the sum is turned by at most arcsin 1/4 = 0.2527 rad
     assert purity[mixed] == pytest.approx(0.8, abs=0.03)
     assert witness.pulled_rad(tuning, near[mixed]) == pytest.approx(0.2527, abs=0.05)
