@@ -65,9 +65,9 @@ def test_what_struck_is_told_and_a_lost_reply_costs_nothing_but_time(
         "  - {fault: late-reply, device: motion, when: {query: 240}}\n"
         "  - {fault: mode-hop, when: {at_s: 3600}}\n"
     )
-    rehearsal = rehearse_change(description, 26, campaign_seed=5, index=0, scenario=scenario)
+    rehearsal = rehearse_change(description, 26, campaign_seed=5, index=1, scenario=scenario)
     assert rehearsal.struck == (Struck("lost-reply", 2), Struck("late-reply", 1))
-    undisturbed = in_this_process[0]
+    undisturbed = in_this_process[1]
     assert (rehearsal.verdict, rehearsal.true_passes) == (Verdict.REACHED, 26)
     assert rehearsal.moves == undisturbed.moves
     # three replies, each waited for at least as long as the dialect says
