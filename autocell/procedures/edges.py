@@ -70,8 +70,10 @@ def locate_edge(tuning: Tuning, scan: Scan, side: Side) -> Edge:
 
 
 def still_there(tuning: Tuning, scan: Scan, edge: Edge) -> bool:
-    """Whether an edge was found as expected, and the belief of now has it at the same place."""
-    return edge.as_expected and _edge(tuning.plateau_on(scan), edge.side).admits(edge.found)
+    """Whether an edge was found as expected, and the belief of now knows it as sharply, and at the
+    same place. What a memory says of it may have been all that was known."""
+    now = _edge(tuning.plateau_on(scan), edge.side)
+    return edge.as_expected and _located(tuning, scan, now) and now.admits(edge.found)
 
 
 def _edge(plateau: Plateau, side: Side) -> Spread:

@@ -67,6 +67,16 @@ def test_an_edge_that_has_moved_since_is_not_there_any_more(arrived: Arrived) ->
     assert not still_there(arrived.tuning, arrived.tuning.scan("spacing", arrived.at), moved)
 
 
+def test_an_edge_that_only_a_memory_knew_so_sharply_is_not_found_yet(start: Start) -> None:
+    tuning, _ = start()  # its belief has read nothing, and forgotten whatever it knew
+    scan = tuning.scan("spacing", TARGET)
+    expected = tuning.plateau_on(scan).low
+    edge = Edge("low", expected, replace(expected, u=1e-5), True)
+    assert edge.as_expected
+    assert expected.u > 1e-4
+    assert not still_there(tuning, scan, edge)
+
+
 @pytest.mark.parametrize("side", ["low", "high"])
 def test_an_edge_beyond_the_stage_is_not_looked_for(start: Start, side: str) -> None:
     tuning, _ = start(unknown=("log_gain",))
