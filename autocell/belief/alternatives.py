@@ -22,8 +22,12 @@ _DRAWN, _LIKE_IT, _STARTS, _KEPT = 3000, 200, 5, 3
 """Benches drawn; those of one pass count that are looked at; how many of them climb, and how many
 climb on after the first steps."""
 
-_NAMED = 3
-"""Unknowns that are named when the bench file is doubted."""
+_NAMED, _OUTSIDE = 3, 1.1
+"""Unknowns that are named when the bench file is doubted, and from how many tolerances on."""
+
+_DOUBT, _PATIENTLY = 0.3, 40
+"""Tolerances beyond the file that are a factor e less likely when it is doubted, and steps of the
+climb then."""
 
 _HOPELESS = 60.0
 """Log units behind, after the first steps of its climb, at which a rival is left where it is."""
@@ -194,17 +198,17 @@ def _shifted_onto(
 
 
 def strained_fit(belief: Belief) -> list[tuple[str, str]]:
-    """Unknowns that the best fit has beyond their tolerance: name, and how far in words.
+    """Unknowns that the readings pull out of their tolerance: name, and how far in words.
 
-    For a belief that is held within the bench file and contradicted by the readings: the fit may
-    go :data:`ALLOWANCE` tolerances out, and only what it takes beyond all others is named.
+    Every tolerance beyond the bench file costs the best fit the same, whichever unknown it is of.
+    So it takes few of them, and as little of each as the readings ask for.
     """
-    prior = belief.model.prior.allowing(ALLOWANCE)
-    fit = climb(belief.model, prior, belief.data, belief.best(_STARTS))
+    prior = belief.model.prior.doubting(_DOUBT)
+    fit = climb(belief.model, prior, belief.data, belief.best(_STARTS), steps=_PATIENTLY)
     z = fit.z[int(np.argmax(fit.log_posterior))]
     order = np.argsort(-np.abs(z))[:_NAMED]
     return [
         (prior.unknowns[place].words, f"{abs(z[place]):.2f} times its tolerance")
         for place in order
-        if abs(z[place]) > 1.0
+        if abs(z[place]) > _OUTSIDE
     ]

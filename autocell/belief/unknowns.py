@@ -33,7 +33,7 @@ edge is rough or bevelled, and a beam that crosses a thick mirror at an angle me
 
 _TAIL = 0.08
 """Tolerances beyond the file at which the prior has fallen by a factor e: of an unknown, one bench
-in thirteen is a little outside its file, and few are far outside."""
+in twenty is a little outside its file, and few are far outside."""
 
 
 @dataclass(frozen=True)
@@ -159,13 +159,15 @@ class Prior:
     """Flat within the tolerances, falling exponentially beyond, each unknown on its own.
 
     ``centre`` and ``tolerance`` are (D,), in the order of ``unknowns``. ``allowance`` is how many
-    tolerances wide the flat part is, one number or (D,). With a ``memory``, what an earlier proved
-    run learned is multiplied in.
+    tolerances wide the flat part is, one number or (D,); beyond, the density falls by a factor e
+    every ``tail`` tolerances. With a ``memory``, what an earlier proved run learned is multiplied
+    in.
     """
 
     unknowns: tuple[Unknown, ...]
     allowance: float | FloatArray = 1.0
     memory: Memory | None = None
+    tail: float = _TAIL
 
     @classmethod
     def of(cls, bench: BenchDescription) -> Prior:
@@ -197,6 +199,10 @@ class Prior:
         )
         return replace(self, allowance=allowance, memory=None)
 
+    def doubting(self, tail: float) -> Prior:
+        """The bench file alone, of which the unknowns may lie so far outside."""
+        return replace(self, allowance=1.0, memory=None, tail=tail)
+
     def remembering(self, learned: Learned, bench: BenchDescription, nights: float) -> Prior:
         """The same prior, narrowed by what a run learned so many nights ago."""
         memory = Memory.recalled(learned, bench, self.names, self.centre, self.tolerance, nights)
@@ -212,8 +218,8 @@ class Prior:
             return self._remembered(count, rng)
         shape = (count, len(self.unknowns))
         z = rng.uniform(-self.allowance, self.allowance, shape)
-        outside = np.sign(z) * (self.allowance + rng.exponential(_TAIL, shape))
-        return np.where(rng.random(shape) < _TAIL / (self.allowance + _TAIL), outside, z)
+        outside = np.sign(z) * (self.allowance + rng.exponential(self.tail, shape))
+        return np.where(rng.random(shape) < self.tail / (self.allowance + self.tail), outside, z)
 
     def _remembered(self, count: int, rng: np.random.Generator) -> FloatArray:
         """Benches that the memory suggests and the bench file allows.
@@ -238,7 +244,7 @@ class Prior:
 
     def log_density(self, z: FloatArray) -> FloatArray:
         """Log of the prior density of standardised benches (..., D), up to a constant."""
-        density = np.asarray(-np.sum(self._beyond(z), axis=-1) / _TAIL)
+        density = np.asarray(-np.sum(self._beyond(z), axis=-1) / self.tail)
         return density if self.memory is None else density + self.memory.log_density(z)
 
     def gradient(self, z: FloatArray) -> FloatArray:
@@ -248,14 +254,14 @@ class Prior:
         """
         if self.memory is not None:
             raise ValueError("a best fit starts from the bench file alone: forget the memory first")
-        return np.where(self._beyond(z) > 0.0, np.sign(z) / _TAIL, 0.0)
+        return np.where(self._beyond(z) > 0.0, np.sign(z) / self.tail, 0.0)
 
     def stiffness(self, z: FloatArray) -> FloatArray:
         """Second derivative (..., D) of the parabola that a best fit takes for minus
         :meth:`log_density`, without the memory: it touches it at ``z``, and is lowest where the
         flat part ends (but no narrower than the tail)."""
         beyond = self._beyond(z)
-        return np.where(beyond > 0.0, 1.0 / (_TAIL * np.maximum(beyond, _TAIL)), 0.0)
+        return np.where(beyond > 0.0, 1.0 / (self.tail * np.maximum(beyond, self.tail)), 0.0)
 
     def _beyond(self, z: FloatArray) -> FloatArray:
         """How many tolerances outside the flat part, (..., D)."""
