@@ -25,9 +25,9 @@ climb on after the first steps."""
 _NAMED, _OUTSIDE = 3, 1.1
 """Unknowns that are named when the bench file is doubted, and from how many tolerances on."""
 
-_DOUBT, _PATIENTLY = 0.3, 40
-"""Tolerances beyond the file that are a factor e less likely when it is doubted, and steps of the
-climb then."""
+_DOUBTS, _PATIENTLY = (0.3, 1.0), 40
+"""Tolerances beyond the file that are a factor e less likely when it is doubted, the second where
+with the first no unknown is outside; and steps of the climb then."""
 
 _HOPELESS = 60.0
 """Log units behind, after the first steps of its climb, at which a rival is left where it is."""
@@ -203,12 +203,15 @@ def strained_fit(belief: Belief) -> list[tuple[str, str]]:
     Every tolerance beyond the bench file costs the best fit the same, whichever unknown it is of.
     So it takes few of them, and as little of each as the readings ask for.
     """
-    prior = belief.model.prior.doubting(_DOUBT)
-    fit = climb(belief.model, prior, belief.data, belief.best(_STARTS), steps=_PATIENTLY)
-    z = fit.z[int(np.argmax(fit.log_posterior))]
-    order = np.argsort(-np.abs(z))[:_NAMED]
-    return [
-        (prior.unknowns[place].words, f"{abs(z[place]):.2f} times its tolerance")
-        for place in order
-        if abs(z[place]) > _OUTSIDE
-    ]
+    for tail in _DOUBTS:
+        prior = belief.model.prior.doubting(tail)
+        fit = climb(belief.model, prior, belief.data, belief.best(_STARTS), steps=_PATIENTLY)
+        z = fit.z[int(np.argmax(fit.log_posterior))]
+        furthest = np.argsort(-np.abs(z))[:_NAMED]
+        outside = [place for place in furthest if abs(z[place]) > _OUTSIDE]
+        if outside:
+            return [
+                (prior.unknowns[place].words, f"{abs(z[place]):.2f} times its tolerance")
+                for place in outside
+            ]
+    return []

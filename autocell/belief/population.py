@@ -34,6 +34,10 @@ _MEMBERS, _MOST_MEMBERS, _PIONEERS = 1600, 4000, 10
 """Members of a population, at most, and how many times as many take in the first reading when all
 that is known is the bench file."""
 
+_FEWER = 4
+"""Of the pioneers, so many times fewer when a belief starts over: each is asked about every reading
+then."""
+
 _ON_IT, _ASKED = 640, 1000
 """Members that should have the wanted plateau where it is sought, before anything was read there;
 benches asked how many of them have."""
@@ -93,10 +97,9 @@ class Belief:
         self._pioneers = _PIONEERS * members if pioneers is None else pioneers
         self._sweeps = sweeps
         self._model_error = 1.0
-        self._begin()
+        self._begin(members if self.remembers else self._pioneers)
 
-    def _begin(self) -> None:
-        count = self._members if self.remembers else self._pioneers
+    def _begin(self, count: int) -> None:
         self.z = self.model.prior.draw(count, self._rng)
         self._predicted = np.empty((count, 0))
         self._absorbed = MergedReadings.of(())
@@ -157,7 +160,7 @@ class Belief:
 
     def _start_over(self) -> None:
         self.model.prior = self.model.prior.forgetting()
-        self._begin()
+        self._begin(max(self._members, self._pioneers // _FEWER))
         self._absorb()
 
     @property

@@ -130,7 +130,7 @@ def test_draws_of_a_memory_are_many_benches_and_as_wide_as_it_is(known):
 
 def test_a_belief_that_forgets_rests_on_its_readings_alone(known):
     readings = readings_of(a_model(), a_bench(), [beside(shift) for shift in SHIFTS_M[:3]])
-    belief = Belief(remembering(known.z), np.random.default_rng(6), members=150, pioneers=600)
+    belief = Belief(remembering(known.z), np.random.default_rng(6), members=150, pioneers=2400)
     for reading in readings:
         belief.update(reading)
     belief.forget()
