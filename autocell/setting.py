@@ -6,6 +6,7 @@ spacing and beam differ by what the belief is about.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,3 +37,9 @@ class Setting:
     def from_array(cls, values: NDArray[np.float64]) -> Setting:
         """Inverse of :meth:`as_array`."""
         return cls(*(float(value) for value in values))
+
+
+def coordinates_of(settings: Sequence[Setting]) -> NDArray[np.float64]:
+    """The five numbers of each of S settings, (S, 5), in the order of :data:`COORDINATES`."""
+    rows = [(s.spacing_m, s.x_m, s.y_m, s.slope_x, s.slope_y) for s in settings]
+    return np.array(rows, dtype=float).reshape(-1, len(COORDINATES))

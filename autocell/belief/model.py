@@ -15,7 +15,7 @@ from autocell.optics.batch import Batch, Quantity, changed_in
 from autocell.optics.cell import Cell, InputBeam
 from autocell.optics.trace import Exit, exit_of
 from autocell.outcome import Learned
-from autocell.setting import COORDINATES, Setting
+from autocell.setting import COORDINATES, Setting, coordinates_of
 
 _FLOOR = 1e-4
 """Light below this share of the input is not followed: far less than the model error."""
@@ -122,7 +122,7 @@ class BenchModel:
         change the reading: the chain rule has the rest.
         """
         here = self._quantities(z, settings)
-        shifts = self._axis_shifts(_points(settings))
+        shifts = self._axis_shifts(coordinates_of(settings).T)
         steps = {name: _DIFFERENCE * self._uncertain(name, shifts) for name in here}
         nudged = [name for name, step in steps.items() if step > 0.0]
         stacked = dict(here)
@@ -199,7 +199,7 @@ class BenchModel:
             else values[..., place]
             for name in _STATIC
         }
-        points = _points(settings)
+        points = coordinates_of(settings).T
         off = z[:, self._axes.place] * self.prior.tolerance[self._axes.place]
         shifts = self._axis_shifts(points)
         by_axes = times(off, shifts.reshape(len(shifts), -1)).reshape(len(z), *points.shape)
@@ -297,8 +297,3 @@ def _longest_of(bench: BenchDescription) -> int:
     tolerances = [m.reflectivity_tolerance for m in (bench.entrance_mirror, bench.far_mirror)]
     best = bench.mean_reflectivity + 2.0 * max(tolerances)
     return min(_LONGEST, int(np.log(_FLOOR) / np.log(best)) + 1) if best < 1.0 else _LONGEST
-
-
-def _points(settings: Sequence[Setting]) -> FloatArray:
-    """Coordinates (5, S)."""
-    return np.array([(s.spacing_m, s.x_m, s.y_m, s.slope_x, s.slope_y) for s in settings]).T

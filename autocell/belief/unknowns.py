@@ -33,7 +33,7 @@ edge is rough or bevelled, and a beam that crosses a thick mirror at an angle me
 
 _TAIL = 0.08
 """Tolerances beyond the file at which the prior has fallen by a factor e: of an unknown, one bench
-in twenty is a little outside its file, and few are far outside."""
+in thirteen is a little outside its file, and few are far outside."""
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from autocell.belief.alternatives import ALLOWANCE
 from autocell.belief.best_fit import climb, score
 from autocell.belief.likelihood import MergedReadings
 from autocell.belief.population import Belief
-from autocell.setting import Setting
+from autocell.setting import Setting, coordinates_of
 
 _DRAWN, _STARTS = 1500, 6
 """Benches drawn, and how many of them climb."""
@@ -54,7 +54,7 @@ def _turned_round(belief: Belief, data: MergedReadings) -> dict[str, MergedReadi
     """The readings at the settings where they were taken if an axis goes the other way, by the
     axis; only axes that have moved."""
     bench = belief.model.bench
-    places = np.array([setting.as_array() for setting in data.settings])
+    places = coordinates_of(data.settings)
     went = (places - places[0]) @ np.linalg.pinv(bench.effects).T
     found = {}
     for k, (name, axis) in enumerate(bench.axes.items()):

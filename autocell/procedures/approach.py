@@ -34,7 +34,7 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
         candidates, share = _where(tuning, guess, reach_m)
         target = candidates[_middle_of_best(share)]
         likely = tuning.probability(target) >= _LIKELY
-        been_there = bool(tuning.read_near([target], _THERE_M)[0])
+        been_there = bool(tuning.has_read_near([target], _THERE_M)[0])
         if likely and been_there:
             return target
         if not likely:
@@ -73,7 +73,7 @@ def _most_telling(tuning: Tuning, candidates: list[Setting], target: Setting) ->
     """Where a reading tells most about which pass count the target spacing has."""
     power, sigma = tuning.predicted_power(candidates)
     answers = tuning.belief.predict((target,), most=len(power)).passes[:, 0]
-    told = np.where(tuning.read_near(candidates), 0.0, information(power, sigma, answers))
+    told = np.where(tuning.has_read_near(candidates), 0.0, information(power, sigma, answers))
     return most_telling(candidates, told, tuning.seconds)
 
 

@@ -136,7 +136,7 @@ def _where_they_differ(
     differ most; None where they nowhere differ ``enough``."""
     found = [(0.0, at)]
     for places in (_along_spacing(tuning), _around_beam(tuning, at)):
-        candidates = list(compress(places, ~tuning.read_near(places)))
+        candidates = list(compress(places, ~tuning.has_read_near(places)))
         if not candidates:
             continue
         chosen, apart = most_dividing(

@@ -21,7 +21,7 @@ from autocell.outcome import Learned
 from autocell.procedures.progress import Listener, Progress
 from autocell.reading import Reading
 from autocell.scan import Scan
-from autocell.setting import Setting
+from autocell.setting import Setting, coordinates_of
 
 READING_NOISE = 0.002
 """Relative standard uncertainty asked of a reading; less than the model error gains nothing."""
@@ -110,12 +110,12 @@ class Tuning:
         self.tell(stage, purpose, reading)
         return reading
 
-    def read_near(self, settings: Sequence[Setting], within_m: float = _SAME) -> BoolArray:
-        """Whether one of the readings that count has the input beam of each setting and about its
-        spacing (S,). Another one there says little more: the model is wrong by the same for both.
+    def has_read_near(self, settings: Sequence[Setting], within_m: float = _SAME) -> BoolArray:
+        """Of each of S settings, whether a reading that counts has its input beam and about its
+        spacing, (S,). Another one there says little more: the model is wrong by the same for both.
         """
         there = [reading.setting for reading in self.belief.readings[self.belief.left :]]
-        apart = np.abs(_points(settings)[:, None] - _points(there)[None])
+        apart = np.abs(coordinates_of(settings)[:, None] - coordinates_of(there)[None])
         near = (apart[..., 0] < within_m) & np.all(apart[..., 1:] < _SAME, axis=-1)
         return np.asarray(near.any(axis=1))
 
@@ -186,8 +186,3 @@ class Tuning:
     def seconds(self, setting: Setting) -> float:
         """What a reading at a setting costs: getting there, settling, averaging."""
         return 1.0 + self.bench.expected_s(setting)
-
-
-def _points(settings: Sequence[Setting]) -> FloatArray:
-    """Coordinates (S, 5)."""
-    return np.array([setting.as_array() for setting in settings]).reshape(-1, 5)
