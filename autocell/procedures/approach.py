@@ -29,6 +29,11 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
 
     Raises Undecided when the readings do not settle the question.
     """
+    with tuning.belief.candid():
+        return _approach(tuning, guess, reach_m)
+
+
+def _approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
     stage = "approach"
     for _ in range(_MOST_READINGS):
         candidates, share = _where(tuning, guess, reach_m)

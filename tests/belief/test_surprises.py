@@ -99,3 +99,17 @@ def test_readings_from_before_the_laser_jumped_can_be_left_behind(model):
     belief.update(brighter[0])
     assert len(belief.data.settings) == len(places)
     assert belief.misfits().max() < 1.2
+
+
+def test_a_candid_belief_is_sharper_and_as_cautious_as_ever_afterwards(model):
+    belief = believing(model, readings_of(model, a_bench(), [beside(s) for s in SHIFTS_M[:3]]))
+    usual = belief.z.std(axis=0)
+    with belief.candid():
+        assert belief.data.model_error == 0.5
+        assert np.prod(belief.z.std(axis=0) / usual) < 0.7
+        belief.update(readings_of(model, a_bench(), [beside(SHIFTS_M[3])])[0])
+        candid = belief.z.std(axis=0)
+    assert belief.data.model_error == 1.0
+    assert np.prod(candid / belief.z.std(axis=0)) < 0.7
+    at_once = believing(model, belief.readings)
+    np.testing.assert_allclose(belief.z.std(axis=0), at_once.z.std(axis=0), rtol=0.3)

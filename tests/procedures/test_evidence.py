@@ -7,7 +7,7 @@ import dataclasses
 import math
 import re
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -46,7 +46,7 @@ from autocell.procedures.tuning import Tuning
 from autocell.procedures.witnesses import witnesses_at_start
 from autocell.setting import Setting
 
-from .conftest import PASSES, Arrived, arrive, start_tuning
+from .conftest import PASSES, Arrived, arrive, lacks_nothing, start_tuning
 
 WITH_DELAY = load(shipped("peat-bog-delay"))
 
@@ -69,13 +69,25 @@ class Heard:
         )
 
 
+@contextmanager
+def a_clear_bench() -> Iterator[tuple[Heard, SimulatedBench]]:
+    """The first bench of some whose power alone proves it."""
+    for seed in range(100, 110):
+        with ExitStack() as stack:
+            tuning, simulated = start_tuning(stack, seed, bench_file=WITH_DELAY)
+            witnesses = DelayWitness.at_start(tuning)
+            there = arrive(tuning, simulated)
+            if lacks_nothing(there):
+                yield Heard(there, witnesses), simulated
+                return
+    pytest.fail("none of ten benches has a proof that lacks nothing")
+
+
 @pytest.fixture(scope="module")
 def heard() -> Iterator[Heard]:
     """Tests share it and leave it as it was."""
-    with ExitStack() as stack:
-        tuning, simulated = start_tuning(stack, bench_file=WITH_DELAY)
-        witnesses = DelayWitness.at_start(tuning)
-        yield Heard(arrive(tuning, simulated), witnesses)
+    with a_clear_bench() as (heard, _):
+        yield heard
 
 
 # worked out by hand
@@ -208,16 +220,14 @@ def test_a_true_delay_holds_and_adds_to_the_proof(heard: Heard) -> None:
 def test_a_wrong_belief_that_the_power_would_have_proved_is_contradicted_by_the_delay() -> None:
     """The bench makes 26 passes. The belief is made to think that the mirrors are six millimetres
     further apart, where 32 would be, and that every reading of the power agreed."""
-    with ExitStack() as stack:
-        tuning, simulated = start_tuning(stack, bench_file=WITH_DELAY)
-        witnesses = DelayWitness.at_start(tuning)
-        arrived = arrive(tuning, simulated)
+    with a_clear_bench() as (right, simulated):
+        arrived, tuning = right.arrived, right.arrived.tuning
         offset = tuning.model.prior.names.index("spacing_offset_m")
         tuning.belief.z[:, offset] += 6e-3 / WITH_DELAY.spacing_tolerance_m
         tuning.passes = 32
         rival = Alternative(PASSES, 12.0, arrived.weighing.z)
         wrong = replace(arrived, weighing=Weighing(32, tuning.belief.best(1)[0], (rival,)))
-        heard = Heard(wrong, witnesses)
+        heard = Heard(wrong, right.witnesses)
 
         assert simulated.truth_report()["passes"] == PASSES
         assert tuning.probability(arrived.at) > 0.999

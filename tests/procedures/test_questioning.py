@@ -26,7 +26,7 @@ def test_the_approach_ends_on_the_plateau_having_read_there(start: Start, seed: 
 
 
 def test_questioning_ends_when_no_rival_is_close(start: Start) -> None:
-    tuning, _ = start(4)
+    tuning, _ = start(3)
     tuning.read_at(tuning.bench.setting, "survey", "reading where the bench stands")
     inside = approach(tuning, TARGET, how_far_off(PEAT_BOG, PATTERN))
     before = len(tuning.belief.readings)
