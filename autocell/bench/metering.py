@@ -48,6 +48,16 @@ class Power:
     samples: int
     rejected: int = 0
 
+    @property
+    def agreed(self) -> bool:
+        """Whether few enough were left out to be outliers."""
+        return self.rejected <= OUTLIER_SHARE * (self.samples + self.rejected)
+
+    @property
+    def contradiction(self) -> str:
+        """How many disagree, in words."""
+        return f"{self.rejected} of {self.samples + self.rejected} samples disagree with the rest"
+
 
 class _FlatTopError(ReadingError):
     """A meter shows the same ``power_w`` again and again, and has never shown more."""
@@ -246,6 +256,22 @@ class Metering:
         self._tell(self.findings[-1])
 
     def _average(self, relative: float, fewest: int, most: int, *, dark_w: float) -> Power:
+        """Raises ReadingError: samples that contradict each other, and again when read once more.
+        The light may have changed once, in the middle of them."""
+        power = self._average_once(relative, fewest, most, dark_w)
+        if not power.agreed:
+            self._tell(f"{power.contradiction}: reading once more")
+            power = self._average_once(relative, fewest, most, dark_w)
+        if not power.agreed:
+            raise ReadingError(
+                f"{power.contradiction}; is the light flickering, or the meter changing its range?"
+            )
+        if power.rejected:
+            total = power.samples + power.rejected
+            self._tell(f"{power.rejected} of {total} samples were outliers and left out")
+        return power
+
+    def _average_once(self, relative: float, fewest: int, most: int, dark_w: float) -> Power:
         floor_w = self._description.noise_floor_w
         samples: list[float] = []
         self._averaged = []
@@ -257,17 +283,8 @@ class Metering:
                 continue
             power = self._mean(samples, dark_w)
             wanted_w = max(relative * abs(power.power_w - dark_w), floor_w / 2.0)
-            agreed = power.rejected <= OUTLIER_SHARE * len(samples)
-            if (agreed and power.uncertainty_w <= wanted_w) or len(samples) >= most:
-                break
-        if power.rejected:
-            self._tell(f"{power.rejected} of {len(samples)} samples were outliers and left out")
-        if not agreed:
-            raise ReadingError(
-                f"{power.rejected} of {len(samples)} samples disagree with the rest; is the light "
-                "flickering, or the meter changing its range?"
-            )
-        return power
+            if (power.agreed and power.uncertainty_w <= wanted_w) or len(samples) >= most:
+                return power
 
     def _mean(self, samples: Sequence[float], dark_w: float) -> Power:
         """Mean without outliers."""

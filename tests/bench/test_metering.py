@@ -120,6 +120,15 @@ def test_samples_that_contradict_each_other_are_no_reading() -> None:
         Lab(mixed).metering.read(1e-6, 9)
 
 
+def test_light_that_changes_once_amid_the_samples_is_read_once_more() -> None:
+    lab = Lab([*noisy(5e-3, 6), *noisy(5.2e-3, 40, seed=2)])
+    power = lab.metering.read(1e-6, 9)
+    assert power.power_w == pytest.approx(5.2e-3, rel=0.004)
+    assert [text for text in lab.told if "disagree" in text] == [
+        "3 of 9 samples disagree with the rest: reading once more"
+    ]
+
+
 def test_not_a_number_and_overflow_are_never_used() -> None:
     overflow = RawReading(NAN, overrange=True)
     answers = noisy(5e-3, 10)
