@@ -115,8 +115,9 @@ class Interrupts:
             with self._lock:
                 self._delivered = False
                 # What was sent a moment ago arrives with the next system call: here, and not when
-                # it would end the process.
-                signal.pthread_sigmask(signal.SIG_BLOCK, [])
+                # it would end the process. (Windows delivers without a mask.)
+                if hasattr(signal, "pthread_sigmask"):
+                    signal.pthread_sigmask(signal.SIG_BLOCK, [])
             for number, handler in before.items():
                 signal.signal(number, handler)
         self._pass_on(before)
