@@ -101,7 +101,7 @@ class Belief:
         self._pioneers = _PIONEERS * members if pioneers is None else pioneers
         self._sweeps = sweeps
         self._model_error = 1.0
-        self._candour = 1.0
+        self._caution = 1.0
         self._begin(members if self.remembers else self._pioneers)
 
     def _begin(self, count: int) -> None:
@@ -112,7 +112,7 @@ class Belief:
     @property
     def data(self) -> MergedReadings:
         """All readings so far that are of this bench, merged by setting."""
-        return self._merged(self._candour * self._model_error)
+        return self._merged(self._caution * self._model_error)
 
     def _merged(self, model_error: float) -> MergedReadings:
         return MergedReadings.of(self._doubted[self.left :], model_error=model_error)
@@ -125,12 +125,12 @@ class Belief:
         benches need as much, and claims come true more often than they say. With half of it they
         come true as often.
         """
-        self._candour = _UNDISTURBED
+        self._caution = _UNDISTURBED
         self._absorb()
         try:
             yield
         finally:
-            self._candour = 1.0
+            self._caution = 1.0
         self._absorb()
 
     def predict(self, settings: Sequence[Setting], most: int | None = None) -> Prediction:
