@@ -22,7 +22,7 @@ from autocell.patterns import choose_pattern
 from autocell.procedures.approach import approach
 from autocell.procedures.change import how_far_off
 from autocell.procedures.edges import SIDES, Edge, locate_edge
-from autocell.procedures.progress import nobody
+from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.proving import Height, read_height, weigh_rivals
 from autocell.procedures.tuning import Tuning
 from autocell.setting import Setting
@@ -56,13 +56,14 @@ def start_tuning(
     seed: int = 105,
     unknown: tuple[str, ...] = (),
     bench_file: BenchDescription = PEAT_BOG,
+    listener: Listener = nobody,
 ) -> tuple[Tuning, SimulatedBench]:
     """A small belief about a freshly opened bench; with names, all else is known exactly."""
     clock = VirtualClock()
     simulated = SimulatedBench(bench_file, seed, clock)
     bench = stack.enter_context(open_bench(bench_file, clock=clock, connect=connector(simulated)))
     rng = np.random.default_rng(0)
-    tuning = Tuning(bench, TARGET, PASSES, nobody, rng)
+    tuning = Tuning(bench, TARGET, PASSES, listener, rng)
     model = BenchModel(bench_file, max_passes=112)
     if unknown:
         known = [

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
+
 import numpy as np
 import pytest
 
 from autocell.procedures.approach import approach
 from autocell.procedures.change import how_far_off
+from autocell.procedures.progress import Progress
 from autocell.procedures.proving import dissenter, question_rivals, weigh_rivals
 
-from .conftest import PASSES, PATTERN, PEAT_BOG, TARGET, Arrived, Start
+from .conftest import PASSES, PATTERN, PEAT_BOG, TARGET, Arrived, Start, start_tuning
 
 
 @pytest.mark.parametrize("seed", [103, 4])
@@ -23,6 +26,22 @@ def test_the_approach_ends_on_the_plateau_having_read_there(start: Start, seed: 
     tuning.bench.move_to(inside, "to see where it is")
     assert simulated.truth_report()["passes"] == PASSES
     assert len(spacings) <= 12
+
+
+def test_the_approach_is_candid_and_what_follows_is_cautious() -> None:
+    reckoned: list[float] = []
+
+    def listen(_: Progress) -> None:
+        reckoned.append(tuning.belief.data.model_error)
+
+    with ExitStack() as stack:
+        tuning, _ = start_tuning(stack, 3, listener=listen)
+        tuning.read_at(tuning.bench.setting, "survey", "reading where the bench stands")
+        assert set(reckoned) == {1.0}
+        reckoned.clear()
+        approach(tuning, TARGET, how_far_off(PEAT_BOG, PATTERN))
+        assert set(reckoned) == {0.5}
+        assert tuning.belief.data.model_error == 1.0
 
 
 def test_questioning_ends_when_no_rival_is_close(start: Start) -> None:
