@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, timedelta
 from math import inf
 
 import pytest
@@ -48,9 +47,8 @@ class Story:
         return reflectivity(self.season.evening) - reflectivity(after.after)
 
 
-def inside(ahead: Forecast, last: date, happened: date) -> bool:
-    """Whether something happened when it was foretold, which is known to a night."""
-    nights = nights_since(last, happened)
+def inside(ahead: Forecast, nights: float) -> bool:
+    """Whether something happened, so many nights later, when it was foretold: known to a night."""
     latest = inf if ahead.latest is None else ahead.latest
     return ahead.earliest - 1.0 < nights < latest + 1.0
 
@@ -116,7 +114,6 @@ def test_the_night_on_which_a_recovery_has_to_act_is_foretold(fading: Story) -> 
     # in truth the light falls evenly: what the recovery moved cannot have made it cross later
     left = calm[-1].after["power_fraction"] / fading.season.evening["power_fraction"]
     lasts = 0.03 / (1.0 - left) * nights_since(FIRST_EVENING, calm[-1].night)
-    crossed = FIRST_EVENING + timedelta(days=round(lasts))
     foretold = [
         (played.night, ahead)
         for played in calm
@@ -125,8 +122,8 @@ def test_the_night_on_which_a_recovery_has_to_act_is_foretold(fading: Story) -> 
     ]
     assert foretold, "before it happens"
     for night, ahead in foretold:
-        assert inside(ahead, night, crossed)
-        assert inside(ahead, night, acted.night)
+        assert inside(ahead, lasts - nights_since(FIRST_EVENING, night))
+        assert inside(ahead, nights_since(night, acted.night))
 
 
 def test_what_the_light_says_of_the_mirrors_is_told_as_long_as_it_is_not_known(
@@ -174,7 +171,7 @@ def test_the_night_on_which_the_stage_is_too_short_for_a_proof_is_foretold(growi
     ]
     assert len(foretold) > 4
     for night, ahead in foretold:
-        assert inside(ahead, night, held.night)
+        assert inside(ahead, nights_since(night, held.night))
     for played in proved:
         ahead = growing.named("position of spacing", played).forecasts
         assert not ahead or ahead[0][1].earliest > 20.0, "the stage itself ends long after"
@@ -214,4 +211,4 @@ def test_recoveries_foretell_the_end_of_the_stage_from_the_edges_that_they_read(
     ]
     assert len(foretold) > 2
     for night, ahead in foretold:
-        assert inside(ahead, night, held.night)
+        assert inside(ahead, nights_since(night, held.night))
