@@ -81,6 +81,27 @@ class Batch:
             values[_place_of(quantity)] = np.asarray(value, dtype=float)
         return replace(self, values=tuple(values), shape=_shape_of(self.stray, *values))
 
+    def adding(self, quantities: Mapping[Quantity, ArrayLike]) -> Batch:
+        """The same cells and beams with something added to these quantities.
+
+        Raises as :meth:`having` does.
+        """
+        return self.having(
+            {
+                quantity: self.values[_place_of(quantity)] + np.asarray(value, dtype=float)
+                for quantity, value in quantities.items()
+            }
+        )
+
+    def picked(self, cells: NDArray[np.int64]) -> Batch:
+        """Cells of a flat batch by their number, each with its beam: a batch as ``cells`` is."""
+        values = tuple(self._picked(value, cells) for value in self.values)
+        stray = self._picked(self.stray, cells)
+        return replace(self, values=values, stray=stray, shape=_shape_of(stray, *values))
+
+    def _picked(self, value: FloatArray, cells: NDArray[np.int64]) -> FloatArray:
+        return np.broadcast_to(value, self.shape)[cells] if value.ndim else value
+
     def blocks(self) -> list[tuple[slice, slice]]:
         """Pieces of the first axis of the batch, each with the flat batch that it becomes."""
         first, *rest = self.shape or (1,)
@@ -104,8 +125,9 @@ class Batch:
     def darken(self, tallies: FloatArray) -> None:
         """Take the light out of cells that cannot be: rays may have met the back of a mirror."""
         for column in _POSITIVE:
-            possible = (self.values[column] > 0.0) & (self.values[column] < np.inf)
-            if not possible.all():
+            values = self.values[column]
+            if not (values.min(initial=np.inf) > 0.0 and values.max(initial=0.0) < np.inf):
+                possible = (values > 0.0) & (values < np.inf)  # not where it is NaN
                 dark = np.broadcast_to(~possible, self.shape)
                 tallies.reshape(*self.shape, -1)[dark] = 0.0
 

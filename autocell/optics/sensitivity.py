@@ -8,14 +8,14 @@ does, or a single parameter.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from autocell.optics.batch import Batch
-from autocell.optics.cell import Cell, FloatArray, InputBeam, Mirror
-from autocell.optics.trace import exit_power, trace
+from autocell.optics.batch import Batch, Quantity, changed_in
+from autocell.optics.cell import Cell, FloatArray, InputBeam
+from autocell.optics.trace import exit_of, trace
 
 PARAMETERS = (
     "spacing_m",
@@ -32,6 +32,24 @@ PARAMETERS = (
 )
 """The first five are the setting: spacing and input beam. A radius changes in x and y alike."""
 
+_QUANTITIES: dict[str, tuple[Quantity, ...]] = {
+    "spacing_m": (("cell", "spacing_m"),),
+    **{name: (("beam", name),) for name in ("x_m", "y_m", "slope_x", "slope_y")},
+    **{
+        f"{side}_{tilt}": ((f"{side}_mirror", tilt),)
+        for side in ("entrance", "far")
+        for tilt in ("tilt_x_rad", "tilt_y_rad")
+    },
+    **{
+        f"{side}_radius_m": (
+            (f"{side}_mirror", "radius_x_m"),
+            (f"{side}_mirror", "radius_y_m"),
+        )
+        for side in ("entrance", "far")
+    },
+}
+"""What of a cell and its beam each of them changes."""
+
 _P = len(PARAMETERS)
 _STEP = 1e-5
 """Step of the differences, m or rad; the fourth-order formula is then right to about 1e-9."""
@@ -46,37 +64,32 @@ _OUTWARD = np.arange(0.0, 8.0 + 1e-9, 1.0 / 16.0)
 _AT_ONCE = 22
 """So many of these points are looked at before asking whether the edge has been passed."""
 
-_ROUNDS, _PARTS = 3, 13
+_ROUNDS, _PARTS = 3, 6
 """Each round looks at so many points between the two that enclose an edge."""
 
 
 def changed(cell: Cell, beam: InputBeam, changes: ArrayLike) -> tuple[Cell, InputBeam]:
     """The cell and its beam with changes (..., P) added: a batch of shape (...)."""
-    by = dict(zip(PARAMETERS, np.moveaxis(np.asarray(changes, dtype=float), -1, 0), strict=True))
+    parts = {
+        "cell": cell,
+        "entrance_mirror": cell.entrance_mirror,
+        "far_mirror": cell.far_mirror,
+        "beam": beam,
+    }
+    moved = {
+        (part, name): getattr(parts[part], name) + change
+        for (part, name), change in _by_quantity(changes).items()
+    }
+    return changed_in(cell, beam, moved)
 
-    def mirror(old: Mirror, name: str) -> Mirror:
-        return replace(
-            old,
-            radius_x_m=old.radius_x_m + by[f"{name}_radius_m"],
-            radius_y_m=old.radius_y_m + by[f"{name}_radius_m"],
-            tilt_x_rad=old.tilt_x_rad + by[f"{name}_tilt_x_rad"],
-            tilt_y_rad=old.tilt_y_rad + by[f"{name}_tilt_y_rad"],
-        )
 
-    cell = replace(
-        cell,
-        spacing_m=cell.spacing_m + by["spacing_m"],
-        entrance_mirror=mirror(cell.entrance_mirror, "entrance"),
-        far_mirror=mirror(cell.far_mirror, "far"),
-    )
-    beam = replace(
-        beam,
-        x_m=beam.x_m + by["x_m"],
-        y_m=beam.y_m + by["y_m"],
-        slope_x=beam.slope_x + by["slope_x"],
-        slope_y=beam.slope_y + by["slope_y"],
-    )
-    return cell, beam
+def _by_quantity(changes: ArrayLike) -> dict[Quantity, FloatArray]:
+    by_parameter = np.moveaxis(np.asarray(changes, dtype=float), -1, 0)
+    return {
+        quantity: change
+        for parameter, change in zip(PARAMETERS, by_parameter, strict=True)
+        for quantity in _QUANTITIES[parameter]
+    }
 
 
 @dataclass(frozen=True)
@@ -128,12 +141,12 @@ def jacobian(cell: Cell, beam: InputBeam, passes: int) -> Jacobian:
 
 @dataclass(frozen=True)
 class Margins:
-    """The change along each direction, down (negative) and up, at which the plateau ends.
+    """The change along each of D directions, down (negative) and up, at which the plateau ends.
 
-    ``low``, ``high`` (D,) are infinite where no end was found within eight hole radii of spot
-    movement. ``low_passes``, ``high_passes`` (D,) are the passes of the light that is strongest
-    just beyond: the wanted number where it has lost half of its power, or where several others
-    together carry as much; zero in the dark.
+    All are (D,), or (B, D) for a batch of B cells. ``low``, ``high`` are infinite where no end was
+    found within eight hole radii of spot movement. ``low_passes``, ``high_passes`` are the passes
+    of the light that is strongest just beyond: the wanted number where it has lost half of its
+    power, or where several others together carry as much; zero in the dark.
     """
 
     low: FloatArray
@@ -143,7 +156,7 @@ class Margins:
 
     @property
     def smaller(self) -> FloatArray:
-        """The nearer end, (D,); zero where the pattern does not show at all."""
+        """The nearer end; zero where the pattern does not show at all."""
         return np.minimum(-self.low, self.high)
 
 
@@ -162,35 +175,60 @@ def plateau_margins(
     one that leaves too early and one that meets a mirror's edge alike.
 
     Args:
+        cell, beam: one cell, or a batch of B of them that are much alike.
         directions: (D, P), by default each parameter by itself.
         around: (D, P), changes to start from; none by default.
-        scale: (D,), about the change that moves a spot by the hole's radius; worked out by default.
+        scale: (D,), as :func:`reach_of_hole` has it; worked out by default, for one cell.
+
+    Raises:
+        ValueError: a batch of more than one dimension, or one without a scale; or no pass.
+    """
+    along = np.eye(_P) if directions is None else np.asarray(directions, dtype=float)
+    start = np.zeros_like(along) if around is None else np.asarray(around, dtype=float)
+    if scale is None:
+        scale = reach_of_hole(cell, beam, passes, along)
+    look = _Look.of(Batch.of(cell, beam), passes, start, along * scale[:, None])
+    (end, beyond), shape = _ends(look), (*look.cells.shape, 2, len(along))
+    low, high = np.moveaxis(end.reshape(shape) * scale, -2, 0)
+    low_passes, high_passes = np.moveaxis(beyond.reshape(shape), -2, 0)
+    return Margins(-low, high, low_passes, high_passes)
+
+
+def reach_of_hole(cell: Cell, beam: InputBeam, passes: int, directions: FloatArray) -> FloatArray:
+    """The change (D,) along each direction (D, P) that moves the most mobile spot of one cell by
+    the hole's radius.
 
     Raises:
         ValueError: a cell or beam that is itself a batch, or no pass.
     """
-    _refuse_batch(cell, beam)
-    along = np.eye(_P) if directions is None else np.asarray(directions, dtype=float)
-    start = np.zeros_like(along) if around is None else np.asarray(around, dtype=float)
-    if scale is None:
-        scale = _scales(cell, beam, passes, along)
-    # downwards and upwards are rows of their own, both counted outward from the start
-    outward = np.concatenate([-along * scale[:, None], along * scale[:, None]])
-    look = _Look(cell, beam, passes, np.concatenate([start, start]), outward)
-    end, beyond = _ends(look)
-    (low, high), (low_passes, high_passes) = end.reshape(2, -1) * scale, beyond.reshape(2, -1)
-    return Margins(-low, high, low_passes, high_passes)
+    spots = np.einsum("dp,pnk->dnk", directions, jacobian(cell, beam, passes).spots)
+    fastest = np.linalg.norm(spots, axis=-1).max(axis=-1)
+    hole_radius = np.asarray(cell.holes[0].radius_m, dtype=float)
+    return np.asarray(hole_radius / np.maximum(fastest, 1e-12))
 
 
 @dataclass(frozen=True)
 class _Look:
-    """Asks one cell what it shows when changed along rows (2D, P) from starts (2D, P)."""
+    """Asks what cells show when changed along rows (R, P) from starts (R, P).
 
-    cell: Cell
-    beam: InputBeam
+    Each cell has 2D rows, down along every direction and then up, both counted outward; ``whose``
+    (R,) is the cell of a row.
+    """
+
+    cells: Batch
     passes: int
     start: FloatArray
     along: FloatArray
+    whose: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, cells: Batch, passes: int, start: FloatArray, along: FloatArray) -> _Look:
+        if len(cells.shape) > 1:
+            raise ValueError(f"margins are those of a row of cells, not of {cells.shape}")
+        (count,) = cells.shape or (1,)
+        start, along = np.concatenate([start, start]), np.concatenate([-along, along])
+        whose = np.repeat(np.arange(count), len(along))
+        return cls(cells, passes, np.tile(start, (count, 1)), np.tile(along, (count, 1)), whose)
 
     def at(
         self, change: FloatArray, rows: NDArray[np.bool_] | slice = slice(None)
@@ -198,12 +236,17 @@ class _Look:
         """For changes (rows, K): the share of the strongest pass count in what leaves, the light
         of the wanted one where it is the strongest, and which is."""
         changes = self.start[rows, None, :] + change[..., None] * self.along[rows, None, :]
-        batch = changed(self.cell, self.beam, changes)
-        seen = exit_power(*batch, self.passes + _MORE_PASSES, floor=_FLOOR)
+        changed_cells = self.cells.picked(self.whose[rows, None]).adding(_by_quantity(changes))
+        seen = exit_of(changed_cells, self.passes + _MORE_PASSES, floor=_FLOOR)
         with np.errstate(invalid="ignore", divide="ignore"):
             purity = np.where(seen.path_power > 0.0, seen.passes_power / seen.path_power, 0.0)
         light = np.where(seen.passes == self.passes, seen.passes_power, 0.0)
         return purity, light, seen.passes
+
+    def of_both_ways(self, light: FloatArray) -> FloatArray:
+        """The largest light (R, ·) along the direction of each row, down and up: (R, 1)."""
+        pairs = light.max(axis=-1).reshape(self.whose[-1] + 1, 2, -1)
+        return np.broadcast_to(pairs.max(axis=1, keepdims=True), pairs.shape).reshape(-1, 1)
 
 
 def _height(purity: FloatArray, light: FloatArray, peak: FloatArray) -> FloatArray:
@@ -213,7 +256,7 @@ def _height(purity: FloatArray, light: FloatArray, peak: FloatArray) -> FloatArr
 
 
 def _ends(look: _Look) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Where the plateau ends along each row (2D,), in units of the row, and who takes over.
+    """Where the plateau ends along each row (R,), in units of the row, and who takes over.
 
     Zero for rows that do not start on it, infinite where it goes on.
     """
@@ -224,9 +267,7 @@ def _ends(look: _Look) -> tuple[FloatArray, NDArray[np.int64]]:
         seen = slice(begin, begin + _AT_ONCE)
         points = np.broadcast_to(_OUTWARD[seen], (unended.sum(), len(_OUTWARD[seen])))
         purity[unended, seen], light[unended, seen], _ = look.at(points, unended)
-        # the largest light along a direction, of its both rows
-        peak = light.max(axis=-1).reshape(2, -1).max(axis=0)
-        peak = np.maximum(np.tile(peak, 2)[:, None], 1e-300)
+        peak = np.maximum(look.of_both_ways(light), 1e-300)
         height = _height(purity, light, peak)
         unended = np.asarray((height[:, : begin + _AT_ONCE] > 0.0).all(axis=-1))
         if not unended.any():
@@ -262,7 +303,7 @@ def spacing_margins(cell: Cell, beam: InputBeam, passes: int) -> SpacingMargins:
     Central differences of :func:`plateau_margins`, with steps of a hundredth of the change that
     moves a spot by the hole's radius.
     """
-    steps = 0.01 * _scales(cell, beam, passes, np.eye(_P))
+    steps = 0.01 * reach_of_hole(cell, beam, passes, np.eye(_P))
     around = np.concatenate([np.zeros((1, _P)), -np.diag(steps), np.diag(steps)])
     directions = np.tile(np.eye(_P)[0], (len(around), 1))
     scale = np.full(len(around), 100.0 * steps[0])
@@ -280,11 +321,3 @@ def _refuse_batch(cell: Cell, beam: InputBeam) -> None:
     """Changes would be broadcast against the batch instead of being made to each of it."""
     if Batch.of(cell, beam).shape:
         raise ValueError("what small changes do is asked of one cell, and this is a batch")
-
-
-def _scales(cell: Cell, beam: InputBeam, passes: int, directions: FloatArray) -> FloatArray:
-    """The change along each direction that moves the most mobile spot by the hole's radius."""
-    spots = np.einsum("dp,pnk->dnk", directions, jacobian(cell, beam, passes).spots)
-    fastest = np.linalg.norm(spots, axis=-1).max(axis=-1)
-    hole_radius = np.asarray(cell.holes[0].radius_m, dtype=float)
-    return np.asarray(hole_radius / np.maximum(fastest, 1e-12))

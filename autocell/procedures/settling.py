@@ -10,7 +10,7 @@ import numpy as np
 from autocell.belief.plateau import Spread
 from autocell.belief.unknowns import FloatArray
 from autocell.description import AxisDescription
-from autocell.optics.sensitivity import PARAMETERS, plateau_margins
+from autocell.optics.sensitivity import PARAMETERS, Margins, plateau_margins, reach_of_hole
 from autocell.outcome import AxisMargin
 from autocell.procedures.edges import SIDES, locate_edge
 from autocell.procedures.tuning import Tuning
@@ -129,12 +129,17 @@ def _margin(axis: AxisDescription, low: Spread, high: Spread, located: bool) -> 
 
 @dataclass(frozen=True)
 class _Judges:
-    """Some members of the belief, asked how far each axis may go from a setting."""
+    """Some members of the belief (B, D), asked how far each axis may go from a setting.
+
+    ``directions`` (A, P) are what a unit of each axis does, ``scale`` (A,) the travel that moves a
+    spot by about the radius of the hole, ``drift`` (A,) what the axis does overnight.
+    """
 
     tuning: Tuning
     at: Setting
     benches: FloatArray
     directions: FloatArray
+    scale: FloatArray
     drift: FloatArray
 
     @classmethod
@@ -143,33 +148,39 @@ class _Judges:
         ours = z[tuning.belief.predict((at,)).passes[:, 0] == tuning.passes][:count]
         directions = np.zeros((len(axes), len(PARAMETERS)))
         directions[:, :5] = [axis.effect for axis in axes]  # PARAMETERS begin with the setting
-        return cls(tuning, at, ours, directions, np.array([axis.overnight_drift for axis in axes]))
+        drift = np.array([axis.overnight_drift for axis in axes])
+        scale = np.ones(len(axes))
+        if len(ours):
+            scale = reach_of_hole(*tuning.model.cell(ours[0], at), tuning.passes, directions)
+        return cls(tuning, at, ours, directions, scale, drift)
 
     def ends(self) -> tuple[FloatArray, FloatArray]:
-        """Distance to the low and to the high end along each axis, each (benches, A)."""
-        found = []
-        for z in self.benches:
-            cell, beam = self.tuning.model.cell(z, self.at)
-            margins = plateau_margins(cell, beam, self.tuning.passes, self.directions)
-            found.append((-margins.low, margins.high))
-        low, high = np.array(found).reshape(-1, 2, len(self.drift)).transpose(1, 0, 2)
-        return low, high
+        """Distance to the low and to the high end along each axis, each (B, A)."""
+        if not len(self.benches):
+            return np.empty((0, len(self.drift))), np.empty((0, len(self.drift)))
+        margins = self._margins(self.directions, np.zeros_like(self.directions), self.scale)
+        return -margins.low, margins.high
 
     def of_the_tightest(self, low: FloatArray, high: FloatArray) -> _Judges:
         """The same judges, asked only about the axes whose margin may become the least."""
         nights = np.median(np.minimum(low, high), axis=0) / self.drift
         tight = nights <= _SLACK * nights.min()
-        return replace(self, directions=self.directions[tight], drift=self.drift[tight])
+        return replace(
+            self,
+            directions=self.directions[tight],
+            scale=self.scale[tight],
+            drift=self.drift[tight],
+        )
 
     def nights(self, changes: FloatArray) -> FloatArray:
         """Least margin in nights of drift at settings changed by (C, 5), mean over the benches."""
         count, axes = len(changes), len(self.drift)
         around = np.zeros((count * axes, len(PARAMETERS)))
         around[:, :5] = np.repeat(changes, axes, axis=0)
-        along = np.tile(self.directions, (count, 1))
-        found = np.zeros((len(self.benches), count))
-        for bench, z in zip(found, self.benches, strict=True):
-            cell, beam = self.tuning.model.cell(z, self.at)
-            room = plateau_margins(cell, beam, self.tuning.passes, along, around).smaller
-            bench[:] = (room.reshape(count, axes) / self.drift).min(axis=1)
-        return np.asarray(found.mean(axis=0)) if len(found) else np.zeros(count)
+        along, scale = np.tile(self.directions, (count, 1)), np.tile(self.scale, count)
+        room = self._margins(along, around, scale).smaller.reshape(-1, count, axes)
+        return np.asarray((room / self.drift).min(axis=-1).mean(axis=0))
+
+    def _margins(self, along: FloatArray, around: FloatArray, scale: FloatArray) -> Margins:
+        cells, beams = self.tuning.model.cell(self.benches, self.at)
+        return plateau_margins(cells, beams, self.tuning.passes, along, around, scale)

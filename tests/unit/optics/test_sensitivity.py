@@ -15,6 +15,7 @@ from autocell.optics.sensitivity import (
     changed,
     jacobian,
     plateau_margins,
+    reach_of_hole,
     spacing_margins,
 )
 from autocell.optics.trace import exit_power, trace
@@ -174,6 +175,37 @@ def test_spacing_margins_predict_the_margins_of_a_changed_cell(case_a):
     assert now.high[0] == pytest.approx(
         found.high_m + float(change @ found.high_per_unit), abs=2e-7
     )
+
+
+def test_a_row_of_cells_has_the_margins_that_each_has_alone(case_a):
+    """Some of them do not show the pattern at all, or not at every start."""
+    spacings_m = case_a.orbit.spacing_m + np.array([0.0, 3e-4, -4e-4, 5e-3])
+    slopes = np.asarray(case_a.beam.slope_y) + np.array([0.0, 1e-4, -1e-4, 0.0])
+    along = UNIT[[ROW["spacing_m"], ROW["y_m"], ROW["far_radius_m"]]]
+    around = 1e-4 * along
+    scale = reach_of_hole(case_a.cell, case_a.beam, 50, along)
+    row = plateau_margins(
+        case_a.cell.at_spacing(spacings_m), replace(case_a.beam, slope_y=slopes), 50,
+        along, around, scale,
+    )  # fmt: skip
+    assert row.smaller.shape == (4, 3)
+    assert (row.smaller[:3] > 0.0).all()
+    assert (row.smaller[3] == 0.0).all()
+    for k, (spacing_m, slope) in enumerate(zip(spacings_m, slopes, strict=True)):
+        alone = plateau_margins(
+            case_a.cell.at_spacing(spacing_m), replace(case_a.beam, slope_y=slope), 50,
+            along, around, scale,
+        )  # fmt: skip
+        np.testing.assert_array_equal(row.low[k], alone.low)
+        np.testing.assert_array_equal(row.high[k], alone.high)
+        np.testing.assert_array_equal(row.low_passes[k], alone.low_passes)
+        np.testing.assert_array_equal(row.high_passes[k], alone.high_passes)
+
+
+def test_margins_of_a_row_of_cells_need_a_scale_and_one_dimension(case_a):
+    table = case_a.cell.at_spacing(case_a.orbit.spacing_m + np.zeros((2, 2)))
+    with pytest.raises(ValueError, match="row of cells"):
+        plateau_margins(table, case_a.beam, 50, UNIT[:1], scale=np.ones(1))
 
 
 def test_small_changes_are_asked_of_one_cell(case_a):
