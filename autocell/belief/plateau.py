@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from autocell.belief.model import BenchModel
+from autocell.belief.model import BenchModel, IntArray
 from autocell.belief.unknowns import FloatArray
 from autocell.optics.plateau import plateau_edges
 from autocell.scan import Scan
@@ -15,6 +17,12 @@ from autocell.scan import Scan
 _STEP_M, _LEAST_POINTS = 5e-5, 97
 """Distance of two spacings, and least number of places, in one look; between two of them an edge
 is interpolated."""
+
+_Number = TypeVar("_Number", np.float64, np.int64)
+
+_COARSE = 4
+"""So much further apart are the places that are asked for all of a look; those between two of them
+only where a bench has an edge there."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +97,48 @@ def find_plateau(
     """
     step = _STEP_M if scan.axis.name == "spacing" else np.inf
     places = near + np.linspace(-reach, reach, max(2 * math.ceil(reach / step) + 1, _LEAST_POINTS))
-    seen = model.predict(z, scan.beyond(places))
-    return Plateau(
-        *plateau_edges(places, seen.light_w, seen.passes, seen.strongest_w, passes, near)
-    )
+    asked = np.arange(len(places)) % _COARSE == 0
+    asked[-1] = True
+    seen = _Seen.at(model, z, scan, places[asked])
+    edges = np.concatenate(seen.edges(passes, near))
+    # number of the place asked for below each place, and below each edge
+    below = np.cumsum(asked) - 1
+    with_edge = np.searchsorted(seen.places, edges[np.isfinite(edges)]) - 1
+    between = ~asked & np.isin(below, with_edge)
+    if between.any():
+        seen = seen.along_with(_Seen.at(model, z, scan, places[between]))
+    return Plateau(*seen.edges(passes, near))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What M benches show at S places of a scan: light, passes, light of these passes, (M, S)."""
+
+    places: FloatArray
+    light_w: FloatArray
+    passes: IntArray
+    strongest_w: FloatArray
+
+    @classmethod
+    def at(cls, model: BenchModel, z: FloatArray, scan: Scan, places: FloatArray) -> _Seen:
+        seen = model.predict(z, scan.beyond(places))
+        return cls(places, seen.light_w, seen.passes, seen.strongest_w)
+
+    def along_with(self, other: _Seen) -> _Seen:
+        """Both in the order of their places."""
+        places = np.concatenate([self.places, other.places])
+        order = np.argsort(places)
+
+        def merged(one: NDArray[_Number], more: NDArray[_Number]) -> NDArray[_Number]:
+            return np.concatenate([one, more], axis=1)[:, order]
+
+        return _Seen(
+            places[order],
+            merged(self.light_w, other.light_w),
+            merged(self.passes, other.passes),
+            merged(self.strongest_w, other.strongest_w),
+        )
+
+    def edges(self, passes: int, near: float) -> tuple[FloatArray, FloatArray]:
+        """Low and high edge of the plateau nearest to a place, each (M,)."""
+        return plateau_edges(self.places, self.light_w, self.passes, self.strongest_w, passes, near)

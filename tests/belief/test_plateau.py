@@ -99,6 +99,24 @@ def test_at_an_edge_the_wanted_light_has_half_of_what_leaves_or_half_its_height(
         assert ours < 0.5 * max(top, outside.power_w[0, 0])
 
 
+@pytest.mark.parametrize("spread", [0.05, 1.0], ids=["edges close", "edges far apart"])
+@pytest.mark.parametrize("axis", ["spacing", "pitch"])
+def test_edges_are_those_of_asking_every_bench_at_every_place(axis, spread):
+    model = a_model(max_passes=200)
+    benches = spread * model.prior.draw(60, np.random.default_rng(8))
+    scan = Scan.along(PEAT_BOG, axis, TARGET)
+    reach = 5.1e-3 if axis == "spacing" else 3e-2
+    found = find_plateau(model, benches, scan, PASSES, near=scan.here, reach=reach)
+    every = scan.here + np.linspace(-reach, reach, 2 * 102 + 1 if axis == "spacing" else 97)
+    seen = model.predict(benches, scan.beyond(every))
+    low, high = plateau_edges(every, seen.light_w, seen.passes, seen.strongest_w, PASSES, scan.here)
+    assert np.count_nonzero(np.isfinite(low) | np.isfinite(high)) > 30
+    # but for where the largest light was, half of which ends a plateau
+    room = 3e-4 * reach
+    np.testing.assert_allclose(found.low_at, low, atol=room)
+    np.testing.assert_allclose(found.high_at, high, atol=room)
+
+
 def test_a_scan_too_short_for_an_edge_says_so():
     model = a_model("spacing_offset_m")
     plateau = find_plateau(
