@@ -25,9 +25,9 @@ climb on after the first steps."""
 _NAMED, _OUTSIDE = 3, 1.1
 """Unknowns that are named when the bench file is doubted, and from how many tolerances on."""
 
-_DOUBTS, _PATIENTLY = (0.3, 1.0), 40
+_DOUBTS, _LIKELY, _PATIENTLY = (0.3, 1.0), 20, 40
 """Tolerances beyond the file that are a factor e less likely when it is doubted, the second where
-with the first no unknown is outside; and steps of the climb then."""
+with the first no unknown is outside; of the benches drawn then so many climb, and so many steps."""
 
 _HOPELESS = 60.0
 """Log units behind, after the first steps of its climb, at which a rival is left where it is."""
@@ -197,15 +197,21 @@ def _shifted_onto(
     return np.array(shifted) if shifted else np.empty((0, z.shape[1]))
 
 
-def strained_fit(belief: Belief) -> list[tuple[str, str]]:
+def strained_fit(belief: Belief, rng: np.random.Generator) -> list[tuple[str, str]]:
     """Unknowns that the readings pull out of their tolerance: name, and how far in words.
 
     Every tolerance beyond the bench file costs the best fit the same, whichever unknown it is of.
-    So it takes few of them, and as little of each as the readings ask for.
+    So it takes few of them, and as little of each as the readings ask for. Members have gone as far
+    as the file lets them, and where a bench is really elsewhere no slope may lead there; so benches
+    drawn from :data:`ALLOWANCE` tolerances climb with the best of them.
     """
+    model, data = belief.model, belief.data
     for tail in _DOUBTS:
-        prior = belief.model.prior.doubting(tail)
-        fit = climb(belief.model, prior, belief.data, belief.best(_STARTS), steps=_PATIENTLY)
+        prior = model.prior.doubting(tail)
+        drawn = prior.allowing(ALLOWANCE).draw(_DRAWN, rng)
+        likely = np.argsort(score(model, prior, data, drawn))[-_LIKELY:]
+        starts = np.concatenate([belief.best(_STARTS), drawn[likely]])
+        fit = climb(model, prior, data, starts, steps=_PATIENTLY)
         z = fit.z[int(np.argmax(fit.log_posterior))]
         furthest = np.argsort(-np.abs(z))[:_NAMED]
         outside = [place for place in furthest if abs(z[place]) > _OUTSIDE]

@@ -45,7 +45,7 @@ def suspicion(tuning: Tuning) -> str:
     if turned is not None:
         cure = wrong_way(tuning.bench.description.axes[turned.axis])
         return f"; {cure}; the readings fit that better by {turned.log_odds:.0f} log units"
-    strained = belief.strained() or (strained_fit(belief) if belief.surprises else [])
+    strained = belief.strained() or (strained_fit(belief, tuning.rng) if belief.surprises else [])
     if not strained:
         return ""
     names = ", ".join(f"{name} ({value})" for name, value in strained)
