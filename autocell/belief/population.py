@@ -46,7 +46,7 @@ _ON_IT, _ASKED = 640, 1000
 """Members that should have the wanted plateau where it is sought, before anything was read there;
 benches asked how many of them have."""
 
-_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 20, 10
+_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 10, 20
 """Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
 several steps for each unknown, and more the longer its posterior is."""
 
