@@ -94,11 +94,15 @@ class Prover:
         return self._with_edges_around(target)
 
     def prove_again(self, target: Setting) -> Arrival:
-        """Prove a count elsewhere on the plateau where it was proved before."""
+        """Prove a count elsewhere on the plateau where it was proved before.
+
+        An edge that was not where it was expected stays so, however often the height is read.
+        """
         prover, arrival = self, self.prove(target)
         changed = False
         for _ in range(_ROUNDS - 1):
-            if arrival.proof.proved:
+            as_expected = all(edge.as_expected for edge in prover.edges)
+            if arrival.proof.proved or (arrival.steady and not as_expected):
                 break
             if not arrival.steady:
                 if changed:

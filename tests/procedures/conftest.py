@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import pytest
@@ -32,6 +33,7 @@ PASSES = 26
 PATTERN = choose_pattern(PEAT_BOG, PASSES)
 TARGET = PATTERN.setting
 
+T = TypeVar("T")
 Start = Callable[..., tuple[Tuning, SimulatedBench]]
 
 
@@ -83,13 +85,24 @@ def start() -> Iterator[Start]:
 
 @pytest.fixture(scope="package")
 def arrived() -> Iterator[Arrived]:
-    """The first bench of some whose proof lacks nothing without another question. Tests share it
-    and only look."""
+    """A bench whose proof lacks nothing without another question. Tests share it and only look."""
+    with a_clear_bench() as (there, _):
+        yield there
+
+
+@contextmanager
+def a_clear_bench(
+    bench_file: BenchDescription = PEAT_BOG, at_start: Callable[[Tuning], T] = lambda _: None
+) -> Iterator[tuple[Arrived, T]]:
+    """The first of some benches whose power alone proves it, and what was to be noted ``at_start``,
+    before it moved."""
     for seed in range(100, 110):
         with ExitStack() as stack:
-            there = arrive(*start_tuning(stack, seed))
+            tuning, simulated = start_tuning(stack, seed, bench_file=bench_file)
+            noted = at_start(tuning)
+            there = arrive(tuning, simulated)
             if lacks_nothing(there):
-                yield there
+                yield there, noted
                 return
     pytest.fail("none of ten benches has a proof that lacks nothing")
 

@@ -7,7 +7,7 @@ import dataclasses
 import math
 import re
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -46,7 +46,7 @@ from autocell.procedures.tuning import Tuning
 from autocell.procedures.witnesses import witnesses_at_start
 from autocell.setting import Setting
 
-from .conftest import PASSES, Arrived, arrive, lacks_nothing, start_tuning
+from .conftest import PASSES, Arrived, a_clear_bench, start_tuning
 
 WITH_DELAY = load(shipped("peat-bog-delay"))
 
@@ -69,25 +69,11 @@ class Heard:
         )
 
 
-@contextmanager
-def a_clear_bench() -> Iterator[tuple[Heard, SimulatedBench]]:
-    """The first bench of some whose power alone proves it."""
-    for seed in range(100, 110):
-        with ExitStack() as stack:
-            tuning, simulated = start_tuning(stack, seed, bench_file=WITH_DELAY)
-            witnesses = DelayWitness.at_start(tuning)
-            there = arrive(tuning, simulated)
-            if lacks_nothing(there):
-                yield Heard(there, witnesses), simulated
-                return
-    pytest.fail("none of ten benches has a proof that lacks nothing")
-
-
 @pytest.fixture(scope="module")
 def heard() -> Iterator[Heard]:
     """Tests share it and leave it as it was."""
-    with a_clear_bench() as (heard, _):
-        yield heard
+    with a_clear_bench(WITH_DELAY, DelayWitness.at_start) as (there, witnesses):
+        yield Heard(there, witnesses)
 
 
 # worked out by hand
@@ -220,16 +206,16 @@ def test_a_true_delay_holds_and_adds_to_the_proof(heard: Heard) -> None:
 def test_a_wrong_belief_that_the_power_would_have_proved_is_contradicted_by_the_delay() -> None:
     """The bench makes 26 passes. The belief is made to think that the mirrors are six millimetres
     further apart, where 32 would be, and that every reading of the power agreed."""
-    with a_clear_bench() as (right, simulated):
-        arrived, tuning = right.arrived, right.arrived.tuning
+    with a_clear_bench(WITH_DELAY, DelayWitness.at_start) as (arrived, witnesses):
+        tuning = arrived.tuning
         offset = tuning.model.prior.names.index("spacing_offset_m")
         tuning.belief.z[:, offset] += 6e-3 / WITH_DELAY.spacing_tolerance_m
         tuning.passes = 32
         rival = Alternative(PASSES, 12.0, arrived.weighing.z)
         wrong = replace(arrived, weighing=Weighing(32, tuning.belief.best(1)[0], (rival,)))
-        heard = Heard(wrong, right.witnesses)
+        heard = Heard(wrong, witnesses)
 
-        assert simulated.truth_report()["passes"] == PASSES
+        assert arrived.simulated.truth_report()["passes"] == PASSES
         assert tuning.probability(arrived.at) > 0.999
         assert heard.proof(()).proved
         (piece,) = heard.pieces()
