@@ -16,7 +16,7 @@ from autocell.cli.options import json_option, store_option
 
 if TYPE_CHECKING:
     from autocell.outcome import Outcome
-    from autocell.programme.night import Around
+    from autocell.programme.around import Around
     from autocell.programme.programme import Programme
 
 
@@ -94,7 +94,7 @@ def _around(
 ) -> Around:
     from autocell.bench.clock import RealClock
     from autocell.cli import output
-    from autocell.programme.night import Around
+    from autocell.programme.around import Around
     from autocell.programme.wall import MachineWall
     from autocell.programme.watch import Watch
 

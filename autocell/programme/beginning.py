@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from autocell.bench.bench import Bench
+from autocell.description import BenchDescription
 from autocell.errors import AutocellError, StoreError
 from autocell.outcome import Outcome, Verdict
+from autocell.programme.around import Around
 from autocell.programme.pulse import Pulse
 from autocell.records import CLEAR_UP, Store
 from autocell.session.aftermath import DEMO
 from autocell.session.conduct import Order, conduct
 from autocell.session.safe import safe_first
-
-if TYPE_CHECKING:
-    from autocell.description import BenchDescription
-    from autocell.programme.night import Around
 
 
 def clear_up_first(bench: BenchDescription, around: Around) -> None:

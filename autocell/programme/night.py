@@ -7,77 +7,34 @@ it is. So a programme that is started again goes on with the night that it finds
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from pathlib import Path
 
-from autocell.bench.bench import Bench
 from autocell.errors import AutocellError
 from autocell.outcome import Outcome, Verdict
-from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, Progress
-from autocell.procedures.recovery.recover import recover
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
 from autocell.programme import hooks
+from autocell.programme.around import Around
 from autocell.programme.beginning import clear_up_first
 from autocell.programme.past import NOT_BEGUN, NightSoFar, night_so_far
 from autocell.programme.programme import Change, Programme, Recover, Settle, Step
 from autocell.programme.pulse import Pulse
 from autocell.programme.timetable import moment, next_after, night_at
 from autocell.programme.waiting import Waiting
-from autocell.programme.wall import Wall
 from autocell.records import Store
 from autocell.report.morning.verdict import headline
 from autocell.session.conduct import Ended, Order, Procedure, conduct, outcome_of
 from autocell.session.experience import last_experience, reference_setting
 from autocell.session.mornings import look_back, write_morning
-from autocell.session.safe import Lines, safe_first
+from autocell.session.safe import safe_first
 
 _PROVED = (Verdict.REACHED, Verdict.RECOVERED, Verdict.UNCHANGED, Verdict.DEGRADED)
 
 _NOTHING: tuple[Experience | None, str | None] = (None, None)
 """What a bench knows that nobody has proved a pass count on."""
-
-ChangePasses = Callable[[Bench, int, Listener, Experience | None], Outcome]
-RecoverPattern = Callable[[Bench, ReferenceSetting, Listener], Outcome]
-
-
-def _change_passes(
-    bench: Bench, passes: int, listener: Listener, experience: Experience | None
-) -> Outcome:
-    return change_passes(bench, passes, listener=listener, experience=experience)
-
-
-def _recover(bench: Bench, reference: ReferenceSetting, listener: Listener) -> Outcome:
-    return recover(bench, reference, listener=listener)
-
-
-def _silently(_text: str) -> None:
-    """Tell nobody."""
-
-
-def _nothing(_outcome: Outcome) -> None:
-    """Do nothing with it."""
-
-
-@dataclass(frozen=True)
-class Around:
-    """What a programme runs in. ``tell`` gets a line for each thing that happens, ``alive`` is
-    called with what is being done, at least every half minute of waiting, at every reading and
-    whenever a run has waited for an instrument; ``ended`` gets each outcome. ``change`` and
-    ``recover`` are the procedures behind the steps."""
-
-    wall: Wall
-    store: Path | None = None
-    lines: Lines = field(default_factory=Lines)
-    change: ChangePasses = _change_passes
-    recover: RecoverPattern = _recover
-    pages: bool = True
-    tell: Callable[[str], None] = _silently
-    alive: Callable[[str], None] = _silently
-    ended: Callable[[Outcome], None] = _nothing
 
 
 def _listening(pulse: Pulse) -> Listener:

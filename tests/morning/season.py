@@ -29,7 +29,8 @@ from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load as load_bench
 from autocell.bench.file import shipped
 from autocell.outcome import Outcome
-from autocell.programme.night import Around, Conductor
+from autocell.programme.around import Around
+from autocell.programme.night import Conductor
 from autocell.programme.programme import load
 from autocell.programme.wall import VirtualWall
 from autocell.records import Store

@@ -18,7 +18,8 @@ from autocell.outcome import Learned, Outcome, Proof, Verdict
 from autocell.patterns import choose_pattern
 from autocell.procedures.progress import Listener, Progress
 from autocell.procedures.tuning import Experience
-from autocell.programme.night import Around, Conductor
+from autocell.programme.around import Around
+from autocell.programme.night import Conductor
 from autocell.programme.programme import Programme, load
 from autocell.programme.wall import VirtualWall
 from autocell.records import RunRecord, Store

@@ -17,7 +17,8 @@ from autocell.errors import Stopped, ToldToEnd
 from autocell.outcome import Outcome, Verdict
 from autocell.procedures.progress import Listener
 from autocell.procedures.tuning import Experience
-from autocell.programme.night import Around, Conductor
+from autocell.programme.around import Around
+from autocell.programme.night import Conductor
 from autocell.programme.programme import load
 from autocell.records import TOLD_TO_END
 from tests.programme.conftest import EVENING, NIGHTS, Nights, Write

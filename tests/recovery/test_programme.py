@@ -20,7 +20,8 @@ from autocell.outcome import Outcome, Verdict
 from autocell.procedures.progress import Listener
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.tuning import Experience
-from autocell.programme.night import Around, Conductor
+from autocell.programme.around import Around
+from autocell.programme.night import Conductor
 from autocell.programme.programme import Recover, load
 from autocell.programme.wall import VirtualWall
 from autocell.records import Store
