@@ -17,38 +17,23 @@ from autocell.optics.batch import Batch, Quantity, changed_in
 from autocell.optics.cell import Cell, FloatArray, InputBeam
 from autocell.optics.trace import exit_of, trace
 
-PARAMETERS = (
-    "spacing_m",
-    "x_m",
-    "y_m",
-    "slope_x",
-    "slope_y",
-    "entrance_tilt_x_rad",
-    "entrance_tilt_y_rad",
-    "far_tilt_x_rad",
-    "far_tilt_y_rad",
-    "entrance_radius_m",
-    "far_radius_m",
-)
-"""The first five are the setting: spacing and input beam. A radius changes in x and y alike."""
-
 _QUANTITIES: dict[str, tuple[Quantity, ...]] = {
     "spacing_m": (("cell", "spacing_m"),),
-    **{name: (("beam", name),) for name in ("x_m", "y_m", "slope_x", "slope_y")},
-    **{
-        f"{side}_{tilt}": ((f"{side}_mirror", tilt),)
-        for side in ("entrance", "far")
-        for tilt in ("tilt_x_rad", "tilt_y_rad")
-    },
-    **{
-        f"{side}_radius_m": (
-            (f"{side}_mirror", "radius_x_m"),
-            (f"{side}_mirror", "radius_y_m"),
-        )
-        for side in ("entrance", "far")
-    },
+    "x_m": (("beam", "x_m"),),
+    "y_m": (("beam", "y_m"),),
+    "slope_x": (("beam", "slope_x"),),
+    "slope_y": (("beam", "slope_y"),),
+    "entrance_tilt_x_rad": (("entrance_mirror", "tilt_x_rad"),),
+    "entrance_tilt_y_rad": (("entrance_mirror", "tilt_y_rad"),),
+    "far_tilt_x_rad": (("far_mirror", "tilt_x_rad"),),
+    "far_tilt_y_rad": (("far_mirror", "tilt_y_rad"),),
+    "entrance_radius_m": (("entrance_mirror", "radius_x_m"), ("entrance_mirror", "radius_y_m")),
+    "far_radius_m": (("far_mirror", "radius_x_m"), ("far_mirror", "radius_y_m")),
 }
-"""What of a cell and its beam each of them changes."""
+"""What of a cell and its beam each parameter is."""
+
+PARAMETERS = tuple(_QUANTITIES)
+"""The first five are the setting: spacing and input beam. A radius changes in x and y alike."""
 
 _P = len(PARAMETERS)
 _STEP = 1e-5
