@@ -59,8 +59,9 @@ def members_for(model: BenchModel, at: Setting, passes: int) -> int:
 
     With wide tolerances few benches have the pattern where the bench file does. A population that
     is as large as ever then loses the right ones between the readings, and is sure of the others.
+    What an earlier run learned is forgotten on the way, and does not count here.
     """
-    benches = model.prior.draw(_ASKED, np.random.default_rng(0))
+    benches = model.prior.forgetting().draw(_ASKED, np.random.default_rng(0))
     share = float(np.mean(model.predict(benches, (at,)).passes == passes))
     return int(np.clip(_ON_IT / share, _MEMBERS, _MOST_MEMBERS)) if share > 0.0 else _MEMBERS
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from autocell.belief.findings import learned
 from autocell.belief.model import BenchModel
 from autocell.belief.population import members_for
 
@@ -36,3 +37,13 @@ def test_population_grows_where_few_benches_have_the_pattern_where_it_is_sought(
     assert 560 < share * grown < 720
     # nothing to find is no reason to grow
     assert members_for(unsure, TARGET, 28) == usual
+
+
+def test_a_population_that_starts_from_a_memory_is_as_large_as_one_that_has_forgotten_it():
+    """It forgets on the way, and then needs as many as any other."""
+    unsure = BenchModel(replace(PEAT_BOG, spacing_tolerance_m=6e-3))
+    sure = learned(unsure, 0.02 * unsure.prior.draw(200, np.random.default_rng(2)))
+    led = BenchModel(unsure.bench, learned=sure)
+    remembered = led.prior.draw(200, np.random.default_rng(3))
+    assert np.mean(led.predict(remembered, (TARGET,)).passes == 26) > 0.9
+    assert members_for(led, TARGET, 26) == members_for(unsure, TARGET, 26) > 1600
