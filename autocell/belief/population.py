@@ -46,9 +46,11 @@ _ON_IT, _ASKED = 640, 1000
 """Members that should have the wanted plateau where it is sought, before anything was read there;
 benches asked how many of them have."""
 
-_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 10, 20
+_SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 10, 60
 """Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
-several steps for each unknown, and more the longer its posterior is."""
+several steps for each unknown, and more the longer its posterior is. Three or four times do with
+usual tolerances; with wide ones some beliefs had not forgotten after twenty, and were too sure of
+the path length then."""
 
 _FORGOTTEN = 0.7
 """How far the members have to forget where they stood before what is read off them counts."""
