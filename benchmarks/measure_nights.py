@@ -3,11 +3,12 @@
     python benchmarks/measure_nights.py
     python benchmarks/measure_nights.py --only changes
 
-The programme that comes along changes the pass count three times a night; the other one recovers,
-after a first evening, what was proved then. Both run with the procedures, drivers, journal and
-morning pages of every day against one simulated bench whose room swings, mounts creep and laser
-drifts. What it takes is computing: nothing is waited for. It ends with exit code 1 when a proof
-was wrong or an axis was led beyond its limits, by the simulator's own account.
+The programme that comes along changes the pass count three times a night; another one proves one
+anew every night, and the last recovers, after a first evening, what was proved then. All run with
+the procedures, drivers, journal and morning pages of every day against one simulated bench whose
+room swings, mounts creep and laser drifts. What it takes is computing: nothing is waited for. It
+ends with exit code 1 when a proof was wrong or an axis was led beyond its limits, by the
+simulator's own account.
 """
 
 from __future__ import annotations
@@ -56,6 +57,14 @@ time_zone: Europe/Helsinki
 every_night_at: "03:00"
 steps:
   - recover: last
+"""
+PROVING = """
+programme: prove it anew (invented)
+bench: peat-bog
+time_zone: Europe/Helsinki
+every_night_at: "03:00"
+steps:
+  - change: 62
 """
 BEFORE = """
 programme: a first evening (invented)
@@ -110,12 +119,13 @@ def main() -> int:
     """Carry them out and print; the exit code."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=30)
-    parser.add_argument("--only", choices=("recoveries", "changes"), help="one of the two")
+    parser.add_argument("--only", choices=("recoveries", "change", "changes"), help="one of them")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "before.yaml").write_text(BEFORE, "utf-8")
         (folder / "recovering.yaml").write_text(RECOVERING, "utf-8")
+        (folder / "proving.yaml").write_text(PROVING, "utf-8")
         bad = 0
         shipped_one = shipped("peat-bog").with_name("peat-bog-nights.yaml")
         for kind, what, *programmes in (
@@ -125,6 +135,7 @@ def main() -> int:
                 folder / "before.yaml",
                 folder / "recovering.yaml",
             ),
+            ("change", "a change a night", folder / "proving.yaml"),
             ("changes", "three changes a night", shipped_one),
         ):
             if given.only not in (None, kind):

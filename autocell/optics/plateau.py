@@ -41,30 +41,47 @@ def plateau_edges(
     height = np.where(
         ours, np.minimum(2.0 * purity - 1.0, 2.0 * light / peak - 1.0), 1.0 - 2.0 * purity
     )
-    low, high = np.full(shape, np.nan), np.full(shape, np.nan)
-    wanted_at = np.broadcast_to(np.asarray(near_m, dtype=float), shape)
-    for index in np.ndindex(shape):
-        profile = height[index]
-        on = np.flatnonzero(ours[index] & (profile > 0.0))
-        if on.size == 0:
-            continue
-        runs = np.split(on, np.flatnonzero(np.diff(on) > 1) + 1)
-        run = min(runs, key=lambda r: _distance(spacing_m[r], float(wanted_at[index])))
-        low[index] = _crossing(spacing_m, profile, int(run[0]) - 1, int(run[0]))
-        high[index] = _crossing(spacing_m, profile, int(run[-1]) + 1, int(run[-1]))
+    count = spacing_m.size
+    height, on = height.reshape(-1, count), (ours & (height > 0.0)).reshape(-1, count)
+    near = np.broadcast_to(np.asarray(near_m, dtype=float), shape).reshape(-1)
+    whose, first, last = _nearest_runs(on, spacing_m, near)
+    edges = np.full((2, len(on)), np.nan)
+    edges[0, whose] = _crossing(spacing_m, height[whose], first - 1, first)
+    edges[1, whose] = _crossing(spacing_m, height[whose], last + 1, last)
+    low, high = edges.reshape(2, *shape)
     return low, high
 
 
-def _distance(run_m: FloatArray, near_m: float) -> float:
-    """How far a run of spacings is from a spacing: zero when it contains it; wide runs first."""
-    outside = max(run_m[0] - near_m, near_m - run_m[-1], 0.0)
-    return float(outside - 1e-3 * (run_m[-1] - run_m[0]))
+def _nearest_runs(
+    on: NDArray[np.bool_], spacing_m: FloatArray, near_m: FloatArray
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """The run of spacings in each row of ``on`` (B, S) that is nearest to ``near_m`` (B,): which
+    row, its first and its last place. Rows without a run are left out."""
+    beside = np.zeros((len(on), 1), dtype=bool)
+    steps = np.diff(np.concatenate([beside, on, beside], axis=1).astype(np.int8), axis=1)
+    whose, first = np.nonzero(steps > 0)
+    last = np.nonzero(steps < 0)[1] - 1
+    low_m, high_m = spacing_m[first], spacing_m[last]
+    # how far a run is from the spacing: zero when it contains it; wide runs first
+    outside = np.maximum(np.maximum(low_m - near_m[whose], near_m[whose] - high_m), 0.0)
+    order = np.lexsort((outside - 1e-3 * (high_m - low_m), whose))
+    chosen = order[np.unique(whose[order], return_index=True)[1]]
+    return whose[chosen], first[chosen], last[chosen]
 
 
-def _crossing(spacing_m: FloatArray, profile: FloatArray, outside: int, inside: int) -> float:
-    """Where the profile passes zero between two neighbouring spacings; NaN beyond the scan."""
-    if not 0 <= outside < len(profile):
-        return float("nan")
-    a, b = float(profile[outside]), float(profile[inside])
-    share = 0.5 if a >= 0.0 else a / (a - b)
-    return float(spacing_m[outside] + share * (spacing_m[inside] - spacing_m[outside]))
+def _crossing(
+    spacing_m: FloatArray,
+    height: FloatArray,
+    outside: NDArray[np.int64],
+    inside: NDArray[np.int64],
+) -> FloatArray:
+    """Where each height (B, S) passes zero between two neighbouring spacings, (B,); NaN beyond the
+    scan."""
+    beyond = (outside < 0) | (outside >= spacing_m.size)
+    there = np.where(beyond, inside, outside)
+    row = np.arange(len(height))
+    a, b = height[row, there], height[row, inside]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(a >= 0.0, 0.5, a / (a - b))
+    crossing = spacing_m[there] + share * (spacing_m[inside] - spacing_m[there])
+    return np.where(beyond, np.nan, crossing)
