@@ -43,20 +43,21 @@ class Scan:
 
     def at(self, place: float) -> Setting:
         """The setting at a place, kept within ``low`` and ``high``."""
-        travel = float(np.clip(place, self.low, self.high)) - self.here
-        return Setting.from_array(self.through.as_array() + travel * self.effect)
+        (setting,) = self._where(np.clip([place], self.low, self.high))
+        return setting
 
     def between(self, low: float, high: float, count: int) -> list[Setting]:
         """Evenly spaced settings between two places, within ``low`` and ``high``."""
         places = np.linspace(max(low, self.low), min(high, self.high), count)
-        return [self.at(float(place)) for place in places]
+        return self._where(np.clip(places, self.low, self.high))
 
     def beyond(self, places: Sequence[float] | NDArray[np.float64]) -> list[Setting]:
         """Settings at places whether they may be asked for or not: for the model, never a bench."""
-        start = self.through.as_array()
-        return [
-            Setting.from_array(start + (float(place) - self.here) * self.effect) for place in places
-        ]
+        return self._where(np.asarray(places))
+
+    def _where(self, places: NDArray[np.float64]) -> list[Setting]:
+        rows = self.through.as_array() + (places - self.here)[:, None] * self.effect
+        return [Setting(*row) for row in rows.tolist()]
 
     def place(self, setting: Setting) -> float:
         """Where on the scan a setting is; NaN when it is off it by more than axes repeat."""
