@@ -5,8 +5,9 @@
 
 Seconds that the processor is at it, so that other work on the machine counts little. Each choice
 of whole changes is timed where it is made: where to read on the way to the plateau, where to look
-for an edge, and which rivals there are and where they would differ. What taking each reading in
-takes is beside it: that is not choosing, but the bench waits for it as well.
+for an edge, and where a rival would differ. What the bench waits for as well is beside it in
+brackets: taking each reading in, and weighing the rivals, which the proof asks for and after which
+one of them may be read against.
 """
 
 from __future__ import annotations
@@ -60,7 +61,7 @@ def watch(times: Times) -> None:
     timed(approach, "_where", "where to read on the way")
     timed(approach, "_most_telling", "where to read on the way", more=True)
     timed(edges, "_where_to_look", "where to look for an edge")
-    timed(proving, "weigh", "rivals weighed (weigh)")
+    timed(proving, "weigh", "(rivals weighed)")
     timed(proving, "_where_they_differ", "where a rival differs")
     timed(Belief, "update", "(a reading taken in)")
 
