@@ -34,7 +34,7 @@ _UNDISTURBED = 0.5
 _STRAINED = 1.05
 """Tolerances at which the median of the members counts as pulled out of the bench file's range."""
 
-_MEMBERS, _MOST_MEMBERS, _PIONEERS = 1600, 4000, 10
+_MEMBERS, _MOST_MEMBERS, _PIONEERS = 1600, 12000, 10
 """Members of a population, at most, and how many times as many take in the first reading when all
 that is known is the bench file."""
 
@@ -45,9 +45,12 @@ _FEWER = 4
 """Of the pioneers, so many times fewer when a belief starts over: each is asked about every reading
 then."""
 
-_ON_IT, _ASKED = 640, 1000
-"""Members that should have the wanted plateau where it is sought, before anything was read there;
-benches asked how many of them have."""
+_DECIDED = 4000
+"""Members of a larger population that are kept once the plateau is found."""
+
+_ENOUGH, _ASKED = 0.4, 1000
+"""Share of the benches with the wanted plateau where it is sought, before anything was read there,
+at which so many members do; benches asked for it."""
 
 _SETTLED, _SETTLING_SWEEPS, _MOST_SETTLING = 300, 10, 60
 """Members when the belief settles, sweeps at a time, and how many times at most: a chain needs
@@ -63,12 +66,15 @@ def members_for(model: BenchModel, at: Setting, passes: int) -> int:
     """How many members a belief needs that is to find ``passes`` passes at a setting.
 
     With wide tolerances few benches have the pattern where the bench file does. A population that
-    is as large as ever then loses the right ones between the readings, and is sure of the others.
+    is as large as ever then loses the right ones between the readings, and is sure of the others;
+    it takes as many more as the cube of how few they are, by rehearsals of claims.
     What an earlier run learned is forgotten on the way, and does not count here.
     """
     benches = model.prior.forgetting().draw(_ASKED, np.random.default_rng(0))
     share = float(np.mean(model.predict(benches, (at,)).passes == passes))
-    return int(np.clip(_ON_IT / share, _MEMBERS, _MOST_MEMBERS)) if share > 0.0 else _MEMBERS
+    if share == 0.0:
+        return _MEMBERS
+    return int(np.clip(_MEMBERS * (_ENOUGH / share) ** 3, _MEMBERS, _MOST_MEMBERS))
 
 
 def forgotten(before: FloatArray, now: FloatArray) -> float:
@@ -143,6 +149,9 @@ class Belief:
         finally:
             self._caution = 1.0
         self._absorb()
+        if self._members > _DECIDED:  # so many were for finding the plateau
+            self._members, self._pioneers = _DECIDED, min(self._pioneers, _PIONEERS * _DECIDED)
+            self._pick(_DECIDED)
 
     def predict(self, settings: Sequence[Setting], most: int | None = None) -> Prediction:
         """What the members (at most ``most`` of them) would show at each setting."""
@@ -207,14 +216,18 @@ class Belief:
     def settle(self, at: Setting) -> None:
         """Spread fewer members much longer, for numbers that are read off their spread: until they
         have forgotten what they said of them at a setting when the readings had left them."""
-        some = self._rng.permutation(len(self.z))[:_SETTLED]
-        self.z, self._predicted = self.z[some], self._predicted[some]
+        self._pick(_SETTLED)
         chain = self._chain(self._absorbed, self._absorbed.terms)
         said = self._said(at)
         for _ in range(_MOST_SETTLING):
             chain.slide(_SETTLING_SWEEPS)
             if forgotten(said, self._said(at)) >= _FORGOTTEN:
                 break
+
+    def _pick(self, count: int) -> None:
+        """Go on with some of the members."""
+        some = self._rng.permutation(len(self.z))[:count]
+        self.z, self._predicted = self.z[some], self._predicted[some]
 
     def _said(self, at: Setting) -> FloatArray:
         """What each member says of a setting (M, 4): path, spacing, reflectivity, gain."""

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from autocell.belief.findings import learned
 from autocell.belief.model import BenchModel
@@ -33,8 +34,12 @@ def test_population_grows_where_few_benches_have_the_pattern_where_it_is_sought(
     grown = members_for(unsure, TARGET, 26)
     benches = unsure.prior.draw(4000, np.random.default_rng(1))
     share = np.mean(unsure.predict(benches, (TARGET,)).passes == 26)
-    assert grown > usual
-    assert 560 < share * grown < 720
+    assert 0.2 < share < 0.3
+    # as the cube of how few there are, beside the two fifths with which 1600 do
+    assert grown == pytest.approx(1600 * (0.4 / share) ** 3, rel=0.2)
+    # and never more than a machine can follow
+    lost = BenchModel(replace(PEAT_BOG, spacing_tolerance_m=2e-2))
+    assert members_for(lost, TARGET, 26) == 12000
     # nothing to find is no reason to grow
     assert members_for(unsure, TARGET, 28) == usual
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
+
+from autocell.belief.population import Belief
 
 from .conftest import (
     PASSES,
     SHIFTS_M,
     TARGET,
     UNKNOWNS,
+    a_belief,
     a_bench,
     believing,
     beside,
@@ -113,3 +117,20 @@ def test_a_candid_belief_is_sharper_and_as_cautious_as_ever_afterwards(model):
     assert np.prod(candid / belief.z.std(axis=0)) < 0.7
     at_once = believing(model, belief.readings)
     np.testing.assert_allclose(belief.z.std(axis=0), at_once.z.std(axis=0), rtol=0.3)
+
+
+def test_a_population_that_was_large_to_find_the_plateau_is_smaller_once_it_is_found(model):
+    first, *others, last = readings_of(model, a_bench(), [beside(shift) for shift in SHIFTS_M[:4]])
+    large = Belief(model, np.random.default_rng(3), members=4400, pioneers=5000)
+    usual = a_belief(model)
+    for belief in (large, usual):
+        belief.update(first)
+        with belief.candid():
+            for reading in others:
+                belief.update(reading)
+            before = len(belief.z)
+        assert len(belief.z) == (4000 if belief is large else before)
+    assert before > 0
+    assert shares(large)[PASSES] == pytest.approx(shares(usual)[PASSES], abs=0.15)
+    large.update(last)
+    assert len(large.z) == 4000
