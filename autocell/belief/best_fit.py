@@ -62,13 +62,26 @@ def climb(
         at, passes = showing
         wanted = np.broadcast_to(np.asarray(passes), len(z))
     best = score(model, prior, data, z)
+    predicted = np.empty((len(z), len(data.settings)))
+    slope = np.empty((*predicted.shape, z.shape[1]))
+    moved = np.arange(len(z))  # where slopes are not known yet; a bench that is refused has them
     damping = np.full(len(z), 1e-2)
     stalled = np.zeros(len(z), dtype=np.int64)
     for number in range(steps):
         active = np.flatnonzero(stalled < _PATIENCE)
         if active.size == 0:
             break
-        step, within = _steps(model, prior, data, z[active], damping[active])
+        unknown = np.intersect1d(moved, active, assume_unique=True)
+        predicted[unknown], slope[unknown] = model.slopes(z[unknown], data.settings)
+        deviation = (predicted[active] - data.power_w) / data.sigma_w
+        step, within = _steps(
+            model,
+            prior,
+            z[active],
+            deviation,
+            slope[active] / data.sigma_w[:, None],
+            damping[active],
+        )
         trial = z[active] + np.concatenate([_SHARES[:, None, None] * step, within[None]])
         flat = trial.reshape(-1, z.shape[1])
         reached = score(model, prior, data, flat)
@@ -104,14 +117,18 @@ def score(model: BenchModel, prior: Prior, data: MergedReadings, z: FloatArray) 
 
 
 def _steps(
-    model: BenchModel, prior: Prior, data: MergedReadings, z: FloatArray, damping: FloatArray
+    model: BenchModel,
+    prior: Prior,
+    z: FloatArray,
+    deviation: FloatArray,
+    jacobian: FloatArray,
+    damping: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Two damped Gauss–Newton steps (K, D) of each bench: of all unknowns, and of those off the
-    path alone."""
-    predicted, slope = model.slopes(z, data.settings)
-    deviation = (predicted - data.power_w) / data.sigma_w
+    path alone. ``deviation`` (K, S) of its predictions in standard uncertainties, and the
+    ``jacobian`` (K, S, D) of that.
+    """
     weight = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + deviation**2)
-    jacobian = slope / data.sigma_w[:, None]
     stiff = prior.stiffness(z)
     gradient = np.einsum("ksu,ks->ku", jacobian, weight * deviation) + prior.gradient(z)
     weighted = jacobian * np.sqrt(weight)[..., None]
