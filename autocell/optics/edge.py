@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cmath
 import math
 
 from autocell.optics.cell import FloatArray
@@ -20,7 +19,8 @@ def through_circle(
 
     In coordinates whitened by S the enclosed fraction is (1/2π)∮(1 − e^{−v}) dψ around the edge,
     v = 2ρᵀSρ. The integrand is entire and periodic, so that the trapezoidal rule converges
-    geometrically; the number of nodes follows the edge length in beam radii. Of its two parts
+    geometrically; a beam of radius w is as wide along the edge, and 2 far a/w nodes on half of it
+    would leave e^{−2 far²} of it out. Of its two parts
 
     - ∮dψ has a sum in closed form. On the edge, z = e^{iθ}, the whitened ρ is the complex number
       p z − m + q/z with roots z1, z2, and dψ/dθ = Re[−1 + Σ z/(z − z_k)]; over n nodes with
@@ -44,7 +44,7 @@ def through_circle(
             (syy - sxx) * c * s + sxy * (c * c - s * s),
             sxx * s * s - 2.0 * sxy * c * s + syy * c * c,
         )
-    half = 8 + int(7.0 * a * math.sqrt(mean + split))
+    half = int(far * (2.0 + 1.7 * a * math.sqrt(mean + split)))
     step = math.pi / half
     near = half
     if reach2 - room2 < 4.0 * a * distance:
@@ -57,7 +57,8 @@ def through_circle(
         x, y = a * c - distance, a * s
         even, odd = 2.0 * (sxx * x * x + syy * y * y), 4.0 * sxy * x * y
         plus, minus = even + odd, even - odd
-        total += (a - distance * c) * (math.exp(-plus) / plus + math.exp(-minus) / minus)
+        both = minus * math.exp(-plus) + plus * math.exp(-minus)
+        total += (a - distance * c) * both / (plus * minus)
         c, s = c * turn_c - s * turn_s, s * turn_c + c * turn_s
     area = math.sqrt(sxx * syy - sxy * sxy)
 
@@ -65,25 +66,44 @@ def through_circle(
     ly, lz = sxy / lx, area / lx  # S = LᵀL, L = ((lx, ly), (0, lz))
     half_m = 0.5 * distance * lx
     p, q = 0.5 * a * complex(lx + lz, -ly), 0.5 * a * complex(lx - lz, ly)
-    large = (half_m + cmath.sqrt(half_m * half_m - p * q)) / p
-    small = q / (p * large) if large != 0.0 else large
-    around = _mean_around(large, 2 * half) + _mean_around(small, 2 * half) - 1.0
+    both = half_m + _root(half_m * half_m - p * q)
+    around = _mean_around(both, p, 2 * half) + _mean_around(q, both, 2 * half) - 1.0
     # rounding may leave a fraction a last digit outside its range
     return min(max(around - a * area * total / half, 0.0), 1.0)
 
 
 @compiled
-def _mean_around(root: complex, nodes: int) -> float:
-    """Re 1/(1 + rootⁿ): mean of z/(z − root) over the n nodes on the unit circle with zⁿ = −1."""
-    outside = root.real * root.real + root.imag * root.imag > 1.0
-    base = 1.0 / root if outside else root  # so that no power overflows
+def _root(z: complex) -> complex:
+    """The square root with a real part that is not negative; no number here needs its size guarded."""
+    size = math.sqrt(z.real * z.real + z.imag * z.imag)
+    larger = math.sqrt(0.5 * (size + abs(z.real)))
+    if larger == 0.0:
+        return complex(0.0, 0.0)
+    smaller = 0.5 * z.imag / larger
+    if z.real >= 0.0:
+        return complex(larger, smaller)
+    return complex(abs(smaller), math.copysign(larger, z.imag))
+
+
+@compiled
+def _mean_around(above: complex, below: complex, nodes: int) -> float:
+    """Re 1/(1 + rootⁿ), root = above/below: mean of z/(z − root) over the n nodes on the unit
+    circle with zⁿ = −1."""
+    high = above.real * above.real + above.imag * above.imag
+    low = below.real * below.real + below.imag * below.imag
+    if high == low == 0.0:  # of a round beam in the centre, where both roots are
+        return 1.0
+    outside = high > low
+    # the root or one over it, so that no power overflows
+    base = below * above.conjugate() / high if outside else above * below.conjugate() / low
     power = complex(1.0, 0.0)
     while nodes > 0:
         if nodes & 1:
             power *= base
         base *= base
         nodes >>= 1
-    share = (1.0 / (1.0 + power)).real
+    rest = 1.0 + power.real
+    share = rest / (rest * rest + power.imag * power.imag)
     return 1.0 - share if outside else share
 
 

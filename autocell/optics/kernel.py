@@ -155,10 +155,13 @@ def follow(
     placed = taken = 0
 
     while True:
-        running = 0
+        ended = 0
         for i in range(LANES):
+            dark = not (keep or s[POWER + i] >= floor)
+            ended += (beam[i] < 0) | (made[i] >= passes) | dark
+        running = LANES - ended
+        for i in range(LANES if ended else 0):
             if beam[i] >= 0 and made[i] < passes and (keep or s[POWER + i] >= floor):
-                running += 1
                 continue
             beam[i] = -1
             while taken < beams and beam[i] < 0:
