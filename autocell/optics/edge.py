@@ -74,7 +74,7 @@ def through_circle(
 
 @compiled
 def _root(z: complex) -> complex:
-    """The square root with a real part that is not negative; no number here needs its size guarded."""
+    """The square root on the right of the imaginary axis; sizes here need no guard."""
     size = math.sqrt(z.real * z.real + z.imag * z.imag)
     larger = math.sqrt(0.5 * (size + abs(z.real)))
     if larger == 0.0:

@@ -50,6 +50,16 @@ class Experience:
     nights: float
 
 
+@dataclass(frozen=True)
+class _Found:
+    """The plateau that some members were last asked for, along an axis through a setting. No reading
+    leaves the belief with the same array of members."""
+
+    members: FloatArray
+    asked: tuple[str, Setting]
+    plateau: Plateau
+
+
 class Tuning:
     """One bench on its way to one pattern. ``beam`` carries the input beam of the pattern."""
 
@@ -74,6 +84,7 @@ class Tuning:
             learned=None if experience is None else experience.learned,
             nights=0.0 if experience is None else experience.nights,
         )
+        self._found: _Found | None = None
         self.weighed: tuple[FloatArray, ...] = ()
         """The best fit (D,) of each pass count when rivals were weighed last."""
         self.belief = Belief(model, rng, members=members_for(model, beam, passes))
@@ -161,9 +172,15 @@ class Tuning:
         It looks far enough to see both edges: along the spacing plateaus narrow faster than
         1/passes; for the input beam the width is that of the best member.
         """
-        reach = self._reach_of(scan)
-        some = self.belief.z[:_SOME]
-        return find_plateau(self.model, some, scan, self.passes, near=scan.here, reach=reach)
+        members, asked = self.belief.z, (scan.axis.name, scan.through)
+        if self._found is None or self._found.members is not members or self._found.asked != asked:
+            reach = self._reach_of(scan)
+            some = members[:_SOME]
+            plateau = find_plateau(
+                self.model, some, scan, self.passes, near=scan.here, reach=reach
+            )
+            self._found = _Found(members, asked, plateau)
+        return self._found.plateau
 
     def _reach_of(self, scan: Scan) -> float:
         if scan.axis.name == "spacing":
