@@ -57,8 +57,8 @@ def through_circle(
         x, y = a * c - distance, a * s
         even, odd = 2.0 * (sxx * x * x + syy * y * y), 4.0 * sxy * x * y
         plus, minus = even + odd, even - odd
-        both = minus * math.exp(-plus) + plus * math.exp(-minus)
-        total += (a - distance * c) * both / (plus * minus)
+        pair = minus * math.exp(-plus) + plus * math.exp(-minus)
+        total += (a - distance * c) * pair / (plus * minus)
         c, s = c * turn_c - s * turn_s, s * turn_c + c * turn_s
     area = math.sqrt(sxx * syy - sxy * sxy)
 

@@ -52,8 +52,8 @@ class Experience:
 
 @dataclass(frozen=True)
 class _Found:
-    """The plateau that some members were last asked for, along an axis through a setting. No reading
-    leaves the belief with the same array of members."""
+    """The plateau that some members were asked for last, along an axis through a setting. A belief
+    that has changed has another array of members."""
 
     members: FloatArray
     asked: tuple[str, Setting]

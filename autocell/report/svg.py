@@ -6,6 +6,7 @@ nothing points outside.
 
 from __future__ import annotations
 
+import gc
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -77,10 +78,23 @@ def drawing_style() -> Iterator[None]:
         "axes.unicode_minus": True,
         "path.simplify": True,
     }
-    with matplotlib.rc_context():
+    with matplotlib.rc_context(), _no_garbage_looked_for():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(settings)
         yield
+
+
+@contextmanager
+def _no_garbage_looked_for() -> Iterator[None]:
+    """A figure is ten thousand small objects that live until it is drawn. Looking through them for
+    garbage again and again would take a quarter of a report."""
+    looks = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if looks:
+            gc.enable()
 
 
 def inline_svg(figure: Figure, name: str, title: str, description: str) -> str:
