@@ -55,6 +55,7 @@ class SimulatedBench:
         "_advanced_to_s",
         "_clock",
         "_director",
+        "_gap_at",
         "_instruments",
         "_light",
         "_lock",
@@ -119,6 +120,8 @@ class SimulatedBench:
         self.shutter = Output()
         self.laser_on = True
         self._violations_by_garbling = 0
+        self._gap_at: dict[str, float] = {}
+        self.smallest_gap_m = float("inf")
         self.extras = {
             device: self._extra(name) for device, name in _beside(description, happens).items()
         }
@@ -156,7 +159,8 @@ class SimulatedBench:
         state.place(self)
         self._tell_director()
         self._director.add([*state.faults, *happens.entries], self._start_s)
-        self.smallest_gap_m = self._spacing_m()
+        self._gap_at = self._positions()
+        self.smallest_gap_m = self.optics.spacing_m(self._gap_at)
 
     @property
     def clock(self) -> Clock:
@@ -300,19 +304,23 @@ class SimulatedBench:
         self._moment_s = time_s
         for axis in self.axes.values():
             axis.advance(time_s)
-        self.smallest_gap_m = min(self.smallest_gap_m, self._spacing_m())
+        positions = self._positions()
+        if positions != self._gap_at:  # else faults alone move the mirrors: see _light_w
+            self._gap_at = positions
+            self._note_gap(self.optics, positions)
+
+    def _note_gap(self, optics: TrueOptics, positions: Mapping[str, float]) -> None:
+        self.smallest_gap_m = min(self.smallest_gap_m, optics.spacing_m(positions))
 
     def _positions(self) -> dict[str, float]:
         return {name: axis.true_position for name, axis in self.axes.items()}
-
-    def _spacing_m(self) -> float:
-        return self.optics.spacing_m(self._positions())
 
     def _light_w(self, time_s: float) -> float:
         """Light on the meter. What the cell lets through is traced once per place."""
         if not (self.laser_on and self.shutter.on):
             return 0.0
         optics, positions = self.optics, self._positions()
+        self._note_gap(optics, positions)
         place = tuple(positions.values())
         if self._light is None or self._light[0] is not optics or self._light[1] != place:
             self._light = (optics, place, optics.fraction(positions))
