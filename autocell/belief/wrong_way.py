@@ -17,8 +17,11 @@ from autocell.belief.likelihood import MergedReadings
 from autocell.belief.population import Belief
 from autocell.setting import Setting, coordinates_of
 
-_DRAWN, _STARTS = 1500, 6
-"""Benches drawn, and how many of them climb."""
+_DRAWN, _STARTS, _STEPS = 1500, 6, 12
+"""Benches drawn, how many of them climb, and how many steps at most."""
+
+_PATIENTLY = 10
+"""How many times as many, and as far, when the bench as it is gets another chance."""
 
 _CONVINCED = 12.0
 """Log units by which the bench with the axis turned round has to explain the readings better."""
@@ -37,6 +40,8 @@ def goes_the_wrong_way(belief: Belief, rng: np.random.Generator) -> WrongWay | N
     """The axis that the readings fit far better turned round; None where there is no such one.
 
     An axis is turned about where it stood at the first reading: there the bench was as it is.
+    Before one is named the bench as it is gets a longer search: whether a few climbs find
+    one that lies outside its file is chance.
     """
     data = belief.data
     if len(data.settings) < 2:
@@ -47,7 +52,11 @@ def goes_the_wrong_way(belief: Belief, rng: np.random.Generator) -> WrongWay | N
         for name, changed in _turned_round(belief, data).items()
     ]
     best = max(turned, key=lambda found: found.log_odds, default=None)
-    return best if best is not None and best.log_odds > _CONVINCED else None
+    if best is None or best.log_odds <= _CONVINCED:
+        return None
+    gained = _best_fit(belief, data, rng, _PATIENTLY) - as_it_is
+    best = replace(best, log_odds=best.log_odds - max(gained, 0.0))
+    return best if best.log_odds > _CONVINCED else None
 
 
 def _turned_round(belief: Belief, data: MergedReadings) -> dict[str, MergedReadings]:
@@ -65,10 +74,13 @@ def _turned_round(belief: Belief, data: MergedReadings) -> dict[str, MergedReadi
     return found
 
 
-def _best_fit(belief: Belief, data: MergedReadings, rng: np.random.Generator) -> float:
-    """Log posterior of the bench that explains the readings best, within the allowance."""
+def _best_fit(
+    belief: Belief, data: MergedReadings, rng: np.random.Generator, times: int = 1
+) -> float:
+    """Log posterior of the bench within the allowance that explains the readings best, by so many
+    ``times`` the usual search."""
     model = belief.model
     prior = model.prior.allowing(ALLOWANCE)
-    z = np.concatenate([prior.draw(_DRAWN, rng), belief.best(_STARTS)])
-    z = z[np.argsort(-score(model, prior, data, z))[:_STARTS]]
-    return float(climb(model, prior, data, z).log_posterior.max())
+    z = np.concatenate([prior.draw(times * _DRAWN, rng), belief.best(times * _STARTS)])
+    z = z[np.argsort(-score(model, prior, data, z))[: times * _STARTS]]
+    return float(climb(model, prior, data, z, steps=times * _STEPS).log_posterior.max())
