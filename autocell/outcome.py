@@ -281,6 +281,8 @@ class Outcome:
     """What the readings made of each unknown of the bench file."""
     spacing_and_radii: Combination | None = None
     learned: Learned | None = None
+    telling: tuple[Setting, ...] = ()
+    """Where a reading told the pass count from a rival: the next change to it reads there first."""
     posterior: tuple[tuple[int, float], ...] = ()
     """Share of the model benches that show each pass count at the end."""
     staircase: Staircase | None = None

@@ -91,11 +91,16 @@ def run_change(
     from autocell.session.experience import last_experience
 
     arguments: dict[str, object] = {"passes": passes, "seed": seed}
-    known = None if afresh else last_experience(invocation.store, description)
+    known = None if afresh else last_experience(invocation.store, description, passes=passes)
     experience, learned_by = known or (None, None)
-    if learned_by is not None:
+    if experience is not None and learned_by is not None:
         arguments["learned_by"] = learned_by
-        output.say(output.err(), f"Starting from what run {learned_by} learned of this bench.")
+        output.say(
+            output.err(),
+            f"Starting from what run {learned_by} learned of this bench."
+            if experience.way is None
+            else f"Going the way again that led to {passes} passes before.",
+        )
     order = Order(command, description, arguments=arguments, report=report)
     with shown() as listener:
         return conduct(

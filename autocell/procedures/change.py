@@ -20,8 +20,9 @@ from autocell.procedures.ending import (
     suspicion,
 )
 from autocell.procedures.progress import Listener, nobody
+from autocell.procedures.retracing import retrace
 from autocell.procedures.settling import locate_beam_edges, margins_at, widest_place
-from autocell.procedures.tuning import Experience, Tuning
+from autocell.procedures.tuning import Experience, Tuning, Way
 from autocell.procedures.witnesses import witnesses_at_start
 
 _LAUNCH_M = 1e-3
@@ -39,8 +40,9 @@ def change_passes(
     """Bring an opened bench to ``passes`` passes and prove it.
 
     ``seed`` makes the belief's random numbers repeatable; it says nothing about the bench. With
-    ``experience`` the belief starts from what an earlier run learned, which narrows it and proves
-    nothing: rivals are weighed against the bench file alone.
+    ``experience`` it goes the way that led to this pattern before, if any did; else the belief
+    starts from what an earlier run learned, which narrows it and proves nothing: rivals are weighed
+    against the bench file alone.
 
     Ends *reached* with a proof, *held* at its start (or where it stood when it could not go back)
     with the reason, or *failed* when an instrument did: back at its start if the instrument answers
@@ -54,7 +56,8 @@ def change_passes(
     rng = np.random.default_rng(seed)
     tuning = Tuning(bench, pattern.setting, passes, listener, rng, experience)
     try:
-        return replace(_reach(tuning, pattern), start=start)
+        way = None if experience is None else experience.way
+        return replace(_reach(tuning, pattern, way), start=start)
     except (BudgetError, LimitError, ReadingError, Undecided) as error:
         return replace(hold(tuning, f"{error}{suspicion(tuning)}"), start=start)
     except DeviceError as error:
@@ -71,14 +74,17 @@ def how_far_off(bench: BenchDescription, pattern: Pattern) -> float:
     return bench.spacing_tolerance_m + pattern.setting.spacing_m * stretch / radius + _LAUNCH_M
 
 
-def _reach(tuning: Tuning, pattern: Pattern) -> Outcome:
+def _reach(tuning: Tuning, pattern: Pattern, way: Way | None) -> Outcome:
     bench = tuning.bench
     bench.refuse_lost_axes()
     tuning.tell("dark", "reading the dark level")
     bench.measure_dark()
-    start = tuning.read_at(bench.setting, "survey", "reading where the bench stands")
+    read_at = tuning.read_at if way is None else tuning.note_at
+    start = read_at(bench.setting, "survey", "reading where the bench stands")
     refuse_darkness(bench, start)
     witnesses = witnesses_at_start(tuning)
+    if way is not None:
+        retrace(tuning, way)
     reach_m = how_far_off(bench.description, pattern)
     prover, arrival = arrive(tuning, pattern.setting, reach_m, witnesses)
     if arrival.proof.proved:

@@ -22,6 +22,9 @@ from autocell.procedures.tuning import Tuning
 from autocell.procedures.way_back import way_back
 from autocell.reading import Reading
 
+_TELLING = 4
+"""Most settings that a run leaves for the next to tell the pattern from its rivals by."""
+
 _LEAST_LIGHT = 0.01
 """Of the laser's power: a pattern that passes less is no place to start from."""
 
@@ -86,6 +89,7 @@ def outcome_at(tuning: Tuning, arrival: Arrival, verdict: Verdict, reason: str) 
         spots=account.spots(tuning, at),
         findings=findings(tuning.model, tuning.belief.z),
         learned=learned(tuning.model, tuning.belief.z),
+        telling=tuple(tuning.telling[-_TELLING:]),
         spacing_and_radii=spacing_and_radii(tuning.model, tuning.belief.z),
         condition=condition,
     )

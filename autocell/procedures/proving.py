@@ -126,6 +126,7 @@ def question_rivals(tuning: Tuning, at: Setting) -> None:
         where = _where_they_differ(tuning, at, weighing.z, rival.z, enough)
         if where is None:
             return
+        tuning.telling.append(where)
         tuning.read_at(where, "rivals", f"reading where {rival.passes} passes would differ")
 
 

@@ -43,11 +43,22 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
+class Way:
+    """Where a pattern was proved last: the setting that it ``ended`` at, and the ``telling`` ones,
+    at which readings had told it from its rivals."""
+
+    ended: Setting
+    telling: tuple[Setting, ...]
+
+
+@dataclass(frozen=True)
 class Experience:
-    """What a proved run of the same bench file learned, and how many nights ago."""
+    """What a proved run of the same bench file learned, how many nights ago, and the way that led
+    to the wanted pattern before, if any did."""
 
     learned: Learned
     nights: float
+    way: Way | None = None
 
 
 @dataclass(frozen=True)
@@ -73,17 +84,21 @@ class Tuning:
         experience: Experience | None = None,
         believed: BenchDescription | None = None,
     ) -> None:
-        """``believed`` is the bench file with other tolerances, where its own are in doubt."""
+        """``believed`` is the bench file with other tolerances, where its own are in doubt. Where
+        there is a way to the pattern, nothing is believed of what was learned at its end."""
         self.bench = bench
         self.beam = beam
         self.passes = passes
         self.rng = rng
         self._listener = listener
+        memory = experience if experience is not None and experience.way is None else None
         model = BenchModel(
             believed or bench.description,
-            learned=None if experience is None else experience.learned,
-            nights=0.0 if experience is None else experience.nights,
+            learned=None if memory is None else memory.learned,
+            nights=0.0 if memory is None else memory.nights,
         )
+        self.telling: list[Setting] = []
+        """Where readings were to tell the pattern from rivals."""
         self._found: _Found | None = None
         self.weighed: tuple[FloatArray, ...] = ()
         """The best fit (D,) of each pass count when rivals were weighed last."""
@@ -94,10 +109,12 @@ class Tuning:
         """The model of the bench that the belief is about."""
         return self.belief.model
 
-    def tell(self, stage: str, text: str, reading: Reading | None = None) -> None:
+    def tell(
+        self, stage: str, text: str, reading: Reading | None = None, *, guess: bool = True
+    ) -> None:
         """Report progress, with the best guess at where the bench stands now."""
         passes = probability = None
-        if reading is not None:
+        if reading is not None and guess:
             passes, probability = self.guess(reading.setting)
         usage = self.bench.usage
         self._listener(
@@ -109,9 +126,7 @@ class Tuning:
 
         Raises Undecided when the readings contradict the bench file for good.
         """
-        self.tell(stage, f"{purpose}, at {1e3 * setting.spacing_m:.3f} mm")
-        self.bench.move_to(setting, purpose)
-        reading = self.bench.read_power(purpose, relative_uncertainty=READING_NOISE)
+        reading = self._read(setting, stage, purpose)
         self.belief.update(reading)
         if self.belief.surprises > _MOST_SURPRISES:
             raise Undecided(
@@ -120,6 +135,18 @@ class Tuning:
             )
         self.tell(stage, purpose, reading)
         return reading
+
+    def note_at(self, setting: Setting, stage: str, purpose: str) -> Reading:
+        """Move there and read, for the belief to take in with what is read next."""
+        reading = self._read(setting, stage, purpose)
+        self.belief.note(reading)
+        self.tell(stage, purpose, reading, guess=False)
+        return reading
+
+    def _read(self, setting: Setting, stage: str, purpose: str) -> Reading:
+        self.tell(stage, f"{purpose}, at {1e3 * setting.spacing_m:.3f} mm")
+        self.bench.move_to(setting, purpose)
+        return self.bench.read_power(purpose, relative_uncertainty=READING_NOISE)
 
     def has_read_near(self, settings: Sequence[Setting], within_m: float = _SAME) -> BoolArray:
         """Of each of S settings, whether a reading that counts has its input beam and about its
@@ -176,9 +203,7 @@ class Tuning:
         if self._found is None or self._found.members is not members or self._found.asked != asked:
             reach = self._reach_of(scan)
             some = members[:_SOME]
-            plateau = find_plateau(
-                self.model, some, scan, self.passes, near=scan.here, reach=reach
-            )
+            plateau = find_plateau(self.model, some, scan, self.passes, near=scan.here, reach=reach)
             self._found = _Found(members, asked, plateau)
         return self._found.plateau
 

@@ -211,7 +211,9 @@ class Conductor:
         try:
             pulse = self._pulse(step)
             if isinstance(step, Change):
-                experience, learned_by = last_experience(around.store, bench, now=now) or _NOTHING
+                experience, learned_by = (
+                    last_experience(around.store, bench, passes=passes, now=now) or _NOTHING
+                )
                 command, procedure = "change", self._changing(step.passes, experience, pulse)
                 asked |= {} if learned_by is None else {"learned_by": learned_by}
             else:

@@ -85,8 +85,8 @@ class OwnedBench:
             interrupts.tell(bench.request_stop)
             yield bench
 
-    def _experience(self) -> tuple[Experience, str] | None:
-        return last_experience(self._store, self.description)
+    def _experience(self, passes: int) -> tuple[Experience, str] | None:
+        return last_experience(self._store, self.description, passes=passes)
 
     def _reference(self, passes: int | None) -> ReferenceSetting:
         with safe_first(self.description, owned=True):
@@ -154,7 +154,7 @@ def change_passes(
     cannot be written down, Stopped. A run that has begun is recorded in any case.
     """
     choose_pattern(bench.description, passes)
-    experience, learned_by = (not afresh and bench._experience()) or (None, None)
+    experience, learned_by = (not afresh and bench._experience(passes)) or (None, None)
     asked: dict[str, object] = {"passes": passes, "seed": seed}
     if learned_by is not None:
         asked["learned_by"] = learned_by

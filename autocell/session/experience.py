@@ -9,7 +9,7 @@ from autocell.description import BenchDescription
 from autocell.errors import StoreError, UsageError
 from autocell.outcome import Verdict
 from autocell.procedures.recovery.reference import ReferenceSetting
-from autocell.procedures.tuning import Experience
+from autocell.procedures.tuning import Experience, Way
 from autocell.records import RunRecord, Store
 
 
@@ -18,10 +18,12 @@ def last_experience(
     bench: BenchDescription,
     run: str | None = None,
     *,
+    passes: int | None = None,
     now: datetime | None = None,
 ) -> tuple[Experience, str] | None:
-    """What was learned, and the run that learned it: the last one, or ``run``. How long ago
-    depends on what is ``now``, by default by the machine's clock.
+    """What was learned, and the run that learned it: the last one, or ``run``; with the way that
+    led to ``passes`` passes last. How long ago depends on what is ``now``, by default by the
+    machine's clock.
 
     None when no run of this very bench file proved anything, or not that one, or the store cannot
     be read, which the run itself will say.
@@ -29,13 +31,26 @@ def last_experience(
     try:
         with Store.open(store) as opened:
             known = opened.last_proved(bench.sha256) if run is None else opened.run(run)
+            way = None if passes is None else _way_to(opened, bench, passes)
     except StoreError:
         return None
     if known is None or known.outcome is None or known.outcome.learned is None:
         return None
     if known.summary.bench_sha256 != bench.sha256 or not known.summary.proved:
         return None
-    return Experience(known.outcome.learned, max(1.0, _nights_since(known, now))), known.summary.id
+    nights = max(1.0, _nights_since(known, now))
+    return Experience(known.outcome.learned, nights, way), known.summary.id
+
+
+def _way_to(store: Store, bench: BenchDescription, passes: int) -> Way | None:
+    """From the last run that reached the pattern; it ends where the pattern was proved last."""
+    proved = store.last_proved(bench.sha256, passes)
+    reached = store.last_proved(bench.sha256, passes, Verdict.REACHED)
+    if proved is None or proved.outcome is None or proved.outcome.setting is None:
+        return None
+    told = proved if reached is None or reached.outcome is None else reached
+    assert told.outcome is not None
+    return Way(proved.outcome.setting, told.outcome.telling)
 
 
 def reference_setting(

@@ -250,10 +250,13 @@ def test_members_that_have_not_moved_have_forgotten_nothing():
 def test_once_settled_an_unknown_that_no_reading_tells_is_as_open_as_before():
     model = a_model("spacing_offset_m", "reflectivity", "log_gain", "scale of yaw")
     readings = readings_of(model, a_bench(spacing_offset_m=0.2), [beside(s) for s in SHIFTS_M[:5]])
-    belief = believing(model, readings, members=300)
     untold = UNKNOWNS.index("scale of yaw")
-    belief.z[:, untold] = 0.4  # as where a population was thinned to the children of few
-    belief.settle(beside(0.0))
-    assert abs(np.mean(belief.z[:, untold])) < 0.2
+    settled = []
+    for seed in range(4):
+        belief = believing(model, readings, seed, members=300)
+        belief.z[:, untold] = 0.4  # as where a population was thinned to the children of few
+        belief.settle(beside(0.0))
+        settled.append(belief.z[:, untold])
+    assert abs(np.mean(settled)) < 0.15
     open_still = np.std(model.prior.draw(5000, np.random.default_rng(0))[:, untold])
-    assert np.std(belief.z[:, untold]) == pytest.approx(open_still, rel=0.15)
+    assert np.std(settled) == pytest.approx(open_still, rel=0.15)

@@ -118,7 +118,9 @@ class Nights:
             wanted_passes=passes,
             passes=passes,
             proof=Proof(proved, 1.0),
+            setting=bench.setting,
             learned=self.learned,
+            telling=(reading.setting,),
         )
 
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from autocell.outcome import Learned, Verdict
+from autocell.procedures.tuning import Way
 from autocell.programme.night import Conductor
 from autocell.programme.programme import load
 from tests.programme.conftest import EVENING, NIGHTS, Nights, Write, spoil
@@ -48,6 +49,10 @@ def test_each_change_starts_from_what_the_last_proved_one_learned(nights: Nights
     assert len(later) == len(nights.began) - 1
     assert {experience.learned for experience in later} == {nights.learned}
     assert all(1.0 <= experience.nights < 1.5 for experience in later), "by the clock of the nights"
+    ways = [experience.way for experience in later]
+    assert ways[0] is None, "nothing has led to the second pattern yet"
+    for way, last in zip(ways[1:], nights.outcomes, strict=False):  # two patterns in turn
+        assert way == Way(last.setting, last.telling)
     runs = nights.runs()
     assert [run.arguments.get("learned_by") for run in runs] == [
         None,

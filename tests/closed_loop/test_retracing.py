@@ -1,0 +1,97 @@
+"""A pattern that was proved before is gone to by the way that led there, and proved anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
+from autocell_simulators.inprocess import connector
+
+from autocell.bench.bench import Bench
+from autocell.bench.clock import VirtualClock
+from autocell.bench.opening import open_bench
+from autocell.description import BenchDescription
+from autocell.outcome import Outcome, Verdict
+from autocell.procedures.change import change_passes
+from autocell.procedures.progress import Progress
+from autocell.procedures.tuning import Experience, Way
+
+
+@contextmanager
+def a_bench(description: BenchDescription, seed: int) -> Iterator[tuple[Bench, SimulatedBench]]:
+    clock = VirtualClock()
+    simulated = SimulatedBench(description, seed, clock, scenario=Scenario())
+    with open_bench(description, clock=clock, connect=connector(simulated)) as opened:
+        yield opened, simulated
+
+
+def after(outcome: Outcome) -> Experience:
+    """What a run leaves for the next to the same pattern."""
+    assert outcome.learned is not None
+    assert outcome.setting is not None
+    return Experience(outcome.learned, 1.0, Way(outcome.setting, outcome.telling))
+
+
+@pytest.mark.parametrize("seed", [1, 8])
+def test_the_way_is_gone_again_and_proves_the_pattern_with_fewer_readings(
+    peat_bog: BenchDescription, seed: int
+) -> None:
+    told: list[Progress] = []
+    with a_bench(peat_bog, seed) as (bench, simulated):
+        first = change_passes(bench, 62)
+        between = change_passes(bench, 38)
+        again = change_passes(bench, 62, experience=after(first), listener=told.append)
+        truth = simulated.truth_report()
+    assert first.telling, "nothing to read again: choose another seed"
+    assert again.verdict is Verdict.REACHED, again.reason
+    assert truth["passes"] == 62
+    assert again.proof is not None
+    assert all(piece.holds for piece in again.proof.evidence)
+    assert again.readings - between.readings < first.readings
+
+    seen = [progress.reading for progress in told if progress.reading is not None]
+    places = [reading.setting for reading in seen]
+    assert first.setting is not None
+    way = sorted(first.telling, key=lambda at: -abs(at.spacing_m - first.setting.spacing_m))
+    for place, wanted in zip(places[1:], [*way, first.setting], strict=False):
+        assert place.as_array() == pytest.approx(wanted.as_array(), abs=1e-5)
+    assert {progress.stage for progress in told if progress.reading in seen[1 : len(way) + 2]} == {
+        "retrace"
+    }
+    # nothing is claimed before they are reckoned together
+    assert all(p.probability is None for p in told if p.stage in ("survey", "retrace"))
+    assert set(first.telling) <= set(again.telling)
+
+
+def test_a_bench_that_stands_where_the_way_ends_is_read_there_once(
+    peat_bog: BenchDescription,
+) -> None:
+    told: list[Progress] = []
+    with a_bench(peat_bog, 2) as (bench, simulated):
+        first = change_passes(bench, 62)
+        again = change_passes(bench, 62, experience=after(first), listener=told.append)
+        assert simulated.truth_report()["passes"] == 62
+    assert again.verdict is Verdict.REACHED, again.reason
+    retraced = [p for p in told if p.stage == "retrace" and p.reading is not None]
+    assert len(retraced) == len(first.telling)
+
+
+@pytest.mark.parametrize("fault", ["knock", "neighbouring-pass-count", "early-exit"])
+@pytest.mark.parametrize("seed", [2, 5])
+def test_a_bench_that_has_changed_since_is_found_out_by_its_readings(
+    peat_bog: BenchDescription, seed: int, fault: str
+) -> None:
+    with a_bench(peat_bog, seed) as (bench, simulated):
+        first = change_passes(bench, 62)
+        simulated.begin({"fault": fault})
+        again = change_passes(bench, 62, experience=after(first))
+        truth = simulated.truth_report()
+    assert again.verdict in (Verdict.REACHED, Verdict.HELD)
+    if again.verdict is Verdict.REACHED:
+        assert truth["passes"] == 62
+    else:
+        assert truth["passes"] == 6, "back at the start of all"
+    assert truth["limit_violations"] == 0
