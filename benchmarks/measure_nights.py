@@ -87,12 +87,11 @@ def nights(
     verdicts: Counter[str] = Counter()
 
     def ended(outcome: Outcome) -> None:
-        told = simulated.truth_report()
-        wrong = (
-            outcome.proof is not None and outcome.proof.proved and told["passes"] != outcome.passes
-        )
-        verdicts[_WRONG if wrong else outcome.verdict.value] += 1
-        verdicts[_BEYOND] = int(told["limit_violations"])  # of the bench since its beginning
+        proved = outcome.proof is not None and outcome.proof.proved
+        passes = int(simulated.optics.exit(simulated.true_positions()).passes)
+        verdicts[_WRONG if proved and passes != outcome.passes else outcome.verdict.value] += 1
+        # of the bench since its beginning
+        verdicts[_BEYOND] = sum(axis.counts.limit_violations for axis in simulated.axes.values())
 
     around = Around(
         wall, folder / "runs.sqlite", Lines(lambda: clock, connector(simulated)), ended=ended

@@ -65,8 +65,7 @@ class Chain:
         """In each sweep cross the members with each other, then let each wander on its own."""
         shape = self._shape_of_posterior()
         for _ in range(sweeps):
-            self._cross()
-            self._step(slice(None), self._wandered(shape))
+            self._cross(lambda z: self._wandered(z, shape))
 
     def slide(self, sweeps: int) -> None:
         """In each sweep cross the members with each other, then let each slide twice: as the
@@ -80,15 +79,21 @@ class Chain:
             _by_unknown(shape @ shape.T),
         ]
         for _ in range(sweeps):
-            self._cross()
-            for directions in ways:
-                self._step(slice(None), self._slid(directions))
+            self._cross(lambda z: self._slid(z, ways[0]))
+            self._step(self._slid(self.z, ways[1]))
 
-    def _cross(self) -> None:
+    def _cross(self, meanwhile: Callable[[FloatArray], FloatArray]) -> None:
+        """Cross one half of the members with the other, then the other with the one; each half is
+        proposed something else ``meanwhile``, where nothing follows from the crossing half. So
+        all members are asked about together, and it is as if one half had gone first."""
         half = len(self.z) // 2
-        halves = (slice(half), slice(half, None))
-        for movers, others in (halves, halves[::-1]):
-            self._step(movers, self._crossed(self.z[movers], self.z[others]))
+        one, other = slice(half), slice(half, None)
+        self._step(
+            np.concatenate([self._crossed(self.z[one], self.z[other]), meanwhile(self.z[other])])
+        )
+        self._step(
+            np.concatenate([meanwhile(self.z[one]), self._crossed(self.z[other], self.z[one])])
+        )
 
     def _crossed(self, z: FloatArray, pool: FloatArray) -> FloatArray:
         """Proposals that differ from ``z`` as two members of ``pool`` differ from each other."""
@@ -102,16 +107,16 @@ class Chain:
         jitter = self._rng.normal(0.0, 1e-3, z.shape)
         return np.asarray(z + changed * (leap * (pool[first] - pool[second]) + jitter))
 
-    def _wandered(self, shape: FloatArray) -> FloatArray:
-        """Proposals around the members with the local shape of the posterior."""
-        stride = self._rng.choice(_STRIDES, size=(len(self.z), 1))
-        return np.asarray(self.z + stride * times(self._rng.normal(size=self.z.shape), shape.T))
+    def _wandered(self, z: FloatArray, shape: FloatArray) -> FloatArray:
+        """Proposals around ``z`` with the local shape of the posterior."""
+        stride = self._rng.choice(_STRIDES, size=(len(z), 1))
+        return np.asarray(z + stride * times(self._rng.normal(size=z.shape), shape.T))
 
-    def _slid(self, directions: FloatArray) -> FloatArray:
-        """Proposals along columns of ``directions`` (D, D), one drawn for each member."""
-        leader = self._rng.integers(directions.shape[1], size=len(self.z))
-        length = _SLIDE * self._rng.normal(size=(len(self.z), 1))
-        return np.asarray(self.z + length * directions[:, leader].T)
+    def _slid(self, z: FloatArray, directions: FloatArray) -> FloatArray:
+        """Proposals from ``z`` along columns of ``directions`` (D, D), one drawn for each."""
+        leader = self._rng.integers(directions.shape[1], size=len(z))
+        length = _SLIDE * self._rng.normal(size=(len(z), 1))
+        return np.asarray(z + length * directions[:, leader].T)
 
     def _shape_of_posterior(self) -> FloatArray:
         """Square root (D, D) of the posterior's covariance, linearised at a middling member.
@@ -128,15 +133,15 @@ class Chain:
             precision += prior.memory.precision
         return np.asarray(np.linalg.cholesky(np.linalg.inv(precision)))
 
-    def _step(self, movers: slice, proposal: FloatArray) -> None:
-        """Accept or refuse one proposal for each mover (Metropolis).
+    def _step(self, proposal: FloatArray) -> None:
+        """Accept or refuse one proposal for each member (Metropolis).
 
         No reading adds to a likelihood. So a proposal that the prior alone refuses is not traced at
         all, and one that the readings asked first refuse is not traced at the others: the
         chain is the same as if it had been.
         """
         prior, settings = self._model.prior, self._data.settings
-        z, predicted = self.z[movers], self.predicted[movers]
+        z, predicted = self.z, self.predicted
         wanted = (
             np.log(self._rng.random(len(z)))
             + self._target(predicted).sum(axis=1)

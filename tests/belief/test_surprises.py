@@ -7,15 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from autocell.belief.alternatives import strained_fit
+from autocell.belief.best_fit import climb
 from autocell.belief.population import Belief
+from autocell.patterns import choose_pattern
 
 from .conftest import (
     PASSES,
+    PEAT_BOG,
     SHIFTS_M,
     TARGET,
     UNKNOWNS,
     a_belief,
     a_bench,
+    a_model,
     believing,
     beside,
     readings_of,
@@ -171,3 +176,28 @@ def test_noted_readings_that_no_bench_has_are_a_surprise_when_they_are_reckoned(
     belief.reckon()
     assert belief.surprises == 1
     assert belief.data.model_error > 1.0
+
+
+@pytest.mark.parametrize("case", [1, 7])
+def test_what_is_out_of_the_file_is_named_also_where_no_slope_leads_to_it(case):
+    """Some of the readings are fifty uncertainties from every bench that can be climbed to from
+    within the file, so that nothing was named."""
+    model = a_model(max_passes=400)
+    rng = np.random.default_rng(case)
+    bench = rng.uniform(-0.6, 0.6, len(UNKNOWNS))
+    bench[[UNKNOWNS.index("y_m"), UNKNOWNS.index("spacing_offset_m")]] = 2.4
+    at = choose_pattern(PEAT_BOG, 62).setting
+    places = [at.at_spacing(at.spacing_m + 1e-3 * shift) for shift in (-2.0, 0.0, 1.5, -6.0, 5.0)]
+    start = choose_pattern(PEAT_BOG, 6).setting
+    belief = Belief(model, np.random.default_rng(1), members=400, pioneers=4000)
+    for reading in readings_of(model, bench, [start, *places], rng):
+        belief.update(reading)
+    assert belief.surprises > 0
+
+    doubting = model.prior.doubting(0.3)
+    alone = climb(model, doubting, belief.data, belief.best(5), steps=40)
+    assert np.abs(alone.z[np.argmax(alone.log_posterior)]).max() < 1.1
+    assert alone.log_posterior.max() < -15.0
+    for seed in range(3):
+        named = [name for name, _ in strained_fit(belief, np.random.default_rng(seed))]
+        assert "the spacing" in named
