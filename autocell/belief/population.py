@@ -150,7 +150,11 @@ class Belief:
         finally:
             self._caution = 1.0
         self._absorb()
-        if self._members > _DECIDED:  # so many were for finding the plateau
+        self.decided()
+
+    def decided(self) -> None:
+        """Go on with fewer members, if there were many for finding the plateau."""
+        if self._members > _DECIDED:
             self._members, self._pioneers = _DECIDED, min(self._pioneers, _PIONEERS * _DECIDED)
             self._pick(_DECIDED)
 
@@ -174,7 +178,7 @@ class Belief:
             self._widen_if_missed()
 
     def note(self, reading: Reading) -> None:
-        """Have it counted from the next :meth:`update` or :meth:`reckon` on."""
+        """Have it counted from the next :meth:`reckon` on; until then the members only predict."""
         self.readings.append(reading)
         self._doubted.append(self._with_doubt(reading))
 

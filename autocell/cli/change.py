@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option(
     "--afresh",
     is_flag=True,
-    help="Start from the bench file alone, not from what the last proved run learned.",
+    help="Start from the bench file alone, not from what earlier proved runs left.",
 )
 @seed_option
 @report_option
@@ -81,7 +81,7 @@ def run_change(
 ) -> Ended:
     """The recorded run of a change, with its progress on standard error.
 
-    It starts from what the last proved run of the same bench file learned, unless ``afresh``.
+    It starts from what earlier proved runs of the same bench file have left, unless ``afresh``.
     """
     from autocell.cli import output
     from autocell.cli.progress import shown
@@ -99,7 +99,7 @@ def run_change(
             output.err(),
             f"Starting from what run {learned_by} learned of this bench."
             if experience.way is None
-            else f"Going the way again that led to {passes} passes before.",
+            else f"Going the way again that led run {learned_by} to {passes} passes.",
         )
     order = Order(command, description, arguments=arguments, report=report)
     with shown() as listener:

@@ -19,8 +19,9 @@ def through_circle(
 
     In coordinates whitened by S the enclosed fraction is (1/2π)∮(1 − e^{−v}) dψ around the edge,
     v = 2ρᵀSρ. The integrand is entire and periodic, so that the trapezoidal rule converges
-    geometrically; a beam of radius w is as wide along the edge, and 2 far a/w nodes on half of it
-    would leave e^{−2 far²} of it out. Of its two parts
+    geometrically; a beam of radius w is as wide along the edge, and by its Fourier transform
+    2 far a/w nodes on half of it leave out e^{−2 far²}; far (2 + 1.7 a/w) do as well, on 200,000
+    beams of all kinds. Of its two parts
 
     - ∮dψ has a sum in closed form. On the edge, z = e^{iθ}, the whitened ρ is the complex number
       p z − m + q/z with roots z1, z2, and dψ/dθ = Re[−1 + Σ z/(z − z_k)]; over n nodes with

@@ -29,9 +29,10 @@ def approach(tuning: Tuning, guess: Setting, reach_m: float) -> Setting:
 
     Raises Undecided when the readings do not settle the question.
     """
-    here = tuning.bench.setting
+    here = tuning.at(tuning.bench.setting.spacing_m)  # unless it stands there with another beam
     been_here = not tuning.belief.remembers and tuning.has_read_near([here])[0]
     if been_here and tuning.probability(here) >= _LIKELY:  # even by a belief that is not candid
+        tuning.belief.decided()
         return here
     with tuning.belief.candid():
         return _approach(tuning, guess, reach_m)

@@ -126,8 +126,8 @@ def question_rivals(tuning: Tuning, at: Setting) -> None:
         where = _where_they_differ(tuning, at, weighing.z, rival.z, enough)
         if where is None:
             return
-        tuning.telling.append(where)
         tuning.read_at(where, "rivals", f"reading where {rival.passes} passes would differ")
+        tuning.telling.append(where)
 
 
 def _where_they_differ(

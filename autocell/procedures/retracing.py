@@ -8,6 +8,7 @@ and if the bench has changed the readings say so.
 
 from __future__ import annotations
 
+from autocell.errors import LimitError, ReadingError
 from autocell.procedures.tuning import Tuning, Way
 from autocell.setting import Setting
 
@@ -27,7 +28,10 @@ def retrace(tuning: Tuning, way: Way) -> None:
 
     for setting in sorted(way.telling, key=far_from_the_end, reverse=True):
         if not tuning.has_read_near([setting])[0]:
-            tuning.note_at(setting, _STAGE, "reading where rivals differed before")
+            try:
+                tuning.note_at(setting, _STAGE, "reading where rivals differed before")
+            except (LimitError, ReadingError):
+                continue  # it goes without, and is not told to the next
         tuning.telling.append(setting)
     if not tuning.has_read_near([way.ended], _THERE_M)[0]:
         tuning.note_at(way.ended, _STAGE, f"reading where {tuning.passes} passes were before")

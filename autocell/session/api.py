@@ -140,7 +140,7 @@ def change_passes(
 ) -> Outcome:
     """Bring a bench to ``passes`` passes and prove it; the same as ``autocell change``.
 
-    It starts from what the last proved run of the same bench file learned, unless ``afresh``.
+    It starts from what earlier proved runs of the same bench file have left, unless ``afresh``.
 
     What a run before left is undone first, or the outcome is *held* and says why.
     ``outcome.verdict`` tells how it ended, ``outcome.as_json()`` is what the command prints.

@@ -21,9 +21,9 @@ def last_experience(
     passes: int | None = None,
     now: datetime | None = None,
 ) -> tuple[Experience, str] | None:
-    """What was learned, and the run that learned it: the last one, or ``run``; with the way that
-    led to ``passes`` passes last. How long ago depends on what is ``now``, by default by the
-    machine's clock.
+    """What was learned, and the run that learned it: the last one, or ``run``. Where ``passes``
+    passes were proved before, the way that led there as well, and the run is the last that went it.
+    How long ago depends on what is ``now``, by default by the machine's clock.
 
     None when no run of this very bench file proved anything, or not that one, or the store cannot
     be read, which the run itself will say.
@@ -31,7 +31,7 @@ def last_experience(
     try:
         with Store.open(store) as opened:
             known = opened.last_proved(bench.sha256) if run is None else opened.run(run)
-            way = None if passes is None else _way_to(opened, bench, passes)
+            way, led_by = (None, None) if passes is None else _way_to(opened, bench, passes)
     except StoreError:
         return None
     if known is None or known.outcome is None or known.outcome.learned is None:
@@ -39,18 +39,26 @@ def last_experience(
     if known.summary.bench_sha256 != bench.sha256 or not known.summary.proved:
         return None
     nights = max(1.0, _nights_since(known, now))
-    return Experience(known.outcome.learned, nights, way), known.summary.id
+    return Experience(known.outcome.learned, nights, way), led_by or known.summary.id
 
 
-def _way_to(store: Store, bench: BenchDescription, passes: int) -> Way | None:
-    """From the last run that reached the pattern; it ends where the pattern was proved last."""
-    proved = store.last_proved(bench.sha256, passes)
-    reached = store.last_proved(bench.sha256, passes, Verdict.REACHED)
+def _way_to(store: Store, bench: BenchDescription, passes: int) -> tuple[Way | None, str | None]:
+    """From the last run that reached the pattern; it ends where the pattern was proved last. And
+    the run that proved it.
+
+    No way leads back where steps are counted instead of places: a memory needs fewer readings then.
+    """
+    if any(axis.open_loop is not None for axis in bench.axes.values()):
+        return None, None
+    try:
+        proved = store.last_proved(bench.sha256, passes)
+        reached = store.last_proved(bench.sha256, passes, Verdict.REACHED)
+    except StoreError:  # an outcome of an old run that cannot be read
+        return None, None
     if proved is None or proved.outcome is None or proved.outcome.setting is None:
-        return None
-    told = proved if reached is None or reached.outcome is None else reached
-    assert told.outcome is not None
-    return Way(proved.outcome.setting, told.outcome.telling)
+        return None, None
+    telling = () if reached is None or reached.outcome is None else reached.outcome.telling
+    return Way(proved.outcome.setting, telling), proved.summary.id
 
 
 def reference_setting(

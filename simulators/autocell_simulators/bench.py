@@ -56,6 +56,7 @@ class SimulatedBench:
         "_clock",
         "_director",
         "_gap_at",
+        "_gap_m",
         "_instruments",
         "_light",
         "_lock",
@@ -73,7 +74,6 @@ class SimulatedBench:
         "lines",
         "meter",
         "shutter",
-        "smallest_gap_m",
         "truth",
     )
 
@@ -121,7 +121,7 @@ class SimulatedBench:
         self.laser_on = True
         self._violations_by_garbling = 0
         self._gap_at: dict[str, float] = {}
-        self.smallest_gap_m = float("inf")
+        self._gap_m = float("inf")
         self.extras = {
             device: self._extra(name) for device, name in _beside(description, happens).items()
         }
@@ -160,7 +160,7 @@ class SimulatedBench:
         self._tell_director()
         self._director.add([*state.faults, *happens.entries], self._start_s)
         self._gap_at = self._positions()
-        self.smallest_gap_m = self.optics.spacing_m(self._gap_at)
+        self._gap_m = self.optics.spacing_m(self._gap_at)
 
     @property
     def clock(self) -> Clock:
@@ -211,6 +211,13 @@ class SimulatedBench:
         """End all faults of this name, and begin none of them again; how many there were."""
         with self.present() as now_s:
             return self._director.end(fault, now_s)
+
+    @property
+    def smallest_gap_m(self) -> float:
+        """The least spacing of the mirrors since it was made. It is looked at when an axis has
+        moved, when light is read, and now."""
+        self._note_gap(self.optics, self._positions())
+        return self._gap_m
 
     @property
     def start_s(self) -> float:
@@ -305,22 +312,22 @@ class SimulatedBench:
         for axis in self.axes.values():
             axis.advance(time_s)
         positions = self._positions()
-        if positions != self._gap_at:  # else faults alone move the mirrors: see _light_w
+        if positions != self._gap_at:  # else faults alone move the mirrors: see smallest_gap_m
             self._gap_at = positions
             self._note_gap(self.optics, positions)
 
     def _note_gap(self, optics: TrueOptics, positions: Mapping[str, float]) -> None:
-        self.smallest_gap_m = min(self.smallest_gap_m, optics.spacing_m(positions))
+        self._gap_m = min(self._gap_m, optics.spacing_m(positions))
 
     def _positions(self) -> dict[str, float]:
         return {name: axis.true_position for name, axis in self.axes.items()}
 
     def _light_w(self, time_s: float) -> float:
         """Light on the meter. What the cell lets through is traced once per place."""
-        if not (self.laser_on and self.shutter.on):
-            return 0.0
         optics, positions = self.optics, self._positions()
         self._note_gap(optics, positions)
+        if not (self.laser_on and self.shutter.on):
+            return 0.0
         place = tuple(positions.values())
         if self._light is None or self._light[0] is not optics or self._light[1] != place:
             self._light = (optics, place, optics.fraction(positions))

@@ -68,7 +68,7 @@ def test_a_bench_three_times_outside_is_true_or_held_and_most_of_what_is_said_of
         out = out_of_file(peat_bog, ended.truth["drawn"])
         said += [out[name] for name in named(ended.outcome.reason) if name in out]
     assert len(said) >= 2
-    assert sum(tolerances > 1.0 for tolerances in said) >= 0.75 * len(said), said
+    assert sum(tolerances > 1.5 for tolerances in said) >= 2.0 / 3.0 * len(said), said
 
 
 @pytest.mark.parametrize("tolerances", [2.0, -2.0])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import numpy as np
 import pytest
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
@@ -15,6 +16,7 @@ from autocell.bench.clock import VirtualClock
 from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
+from autocell.patterns import choose_pattern
 from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Progress
 from autocell.procedures.tuning import Experience, Way
@@ -70,17 +72,18 @@ def test_a_bench_that_stands_where_the_way_ends_is_read_there_once(
     peat_bog: BenchDescription,
 ) -> None:
     told: list[Progress] = []
-    with a_bench(peat_bog, 2) as (bench, simulated):
+    with a_bench(peat_bog, 5) as (bench, simulated):
         first = change_passes(bench, 62)
         again = change_passes(bench, 62, experience=after(first), listener=told.append)
         assert simulated.truth_report()["passes"] == 62
+    assert first.telling
     assert again.verdict is Verdict.REACHED, again.reason
     retraced = [p for p in told if p.stage == "retrace" and p.reading is not None]
     assert len(retraced) == len(first.telling)
 
 
 @pytest.mark.parametrize("fault", ["knock", "neighbouring-pass-count", "early-exit"])
-@pytest.mark.parametrize("seed", [2, 5])
+@pytest.mark.parametrize("seed", [8, 5])
 def test_a_bench_that_has_changed_since_is_found_out_by_its_readings(
     peat_bog: BenchDescription, seed: int, fault: str
 ) -> None:
@@ -95,3 +98,37 @@ def test_a_bench_that_has_changed_since_is_found_out_by_its_readings(
     else:
         assert truth["passes"] == 6, "back at the start of all"
     assert truth["limit_violations"] == 0
+
+
+def test_a_place_that_cannot_be_read_any_more_is_left_out_of_the_way(
+    peat_bog: BenchDescription,
+) -> None:
+    with a_bench(peat_bog, 5) as (bench, simulated):
+        first = change_passes(bench, 62)
+        assert first.setting is not None
+        assert first.learned is not None
+        beyond = first.setting.at_spacing(1.0)
+        way = Way(first.setting, (beyond, *first.telling))
+        again = change_passes(bench, 62, experience=Experience(first.learned, 1.0, way))
+        assert simulated.truth_report()["passes"] == 62
+    assert again.verdict is Verdict.REACHED, again.reason
+    assert beyond not in again.telling
+
+
+def test_edges_are_those_of_the_beam_that_is_proved_also_where_it_stood_with_another(
+    peat_bog: BenchDescription,
+) -> None:
+    told: list[Progress] = []
+    with a_bench(peat_bog, 1) as (bench, _):
+        before = change_passes(bench, 26)
+        change_passes(bench, 26, listener=told.append)
+    nominal = choose_pattern(peat_bog, 26).setting
+    assert before.setting is not None
+    assert abs(before.setting.slope_y - nominal.slope_y) > 1e-3, "it stands with another beam"
+    read = [(p.stage, p.reading.setting.as_array()[1:]) for p in told if p.reading is not None]
+    edges = None
+    for stage, beam in read:
+        if stage in ("low edge", "high edge"):
+            edges = beam
+        elif stage == "prove":
+            np.testing.assert_allclose(beam, edges, atol=2e-5)

@@ -54,10 +54,9 @@ def test_each_change_starts_from_what_the_last_proved_one_learned(nights: Nights
     for way, last in zip(ways[1:], nights.outcomes, strict=False):  # two patterns in turn
         assert way == Way(last.setting, last.telling)
     runs = nights.runs()
-    assert [run.arguments.get("learned_by") for run in runs] == [
-        None,
-        *(run.summary.id for run in runs[:-1]),
-    ]
+    ids = [run.summary.id for run in runs]
+    # the second from what the first learned, then each by the way of the one before the last
+    assert [run.arguments.get("learned_by") for run in runs] == [None, ids[0], *ids[:-2]]
 
 
 def test_it_shows_that_it_is_alive_while_it_waits(nights: Nights) -> None:

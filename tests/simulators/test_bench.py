@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import pytest
 from autocell_simulators.bench import START_STATES, SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.truth import draw_truth
 
 from autocell.bench.clock import VirtualClock
@@ -129,6 +130,19 @@ def test_refused_targets_and_switches_count_as_limit_violations(
     assert report["limit_violations"] == 2
     assert report["smallest_gap_m"] == pytest.approx(report["spacing_m"], abs=3e-6)
     assert report["axis_counts"]["spacing"]["moves"] == 1
+
+
+def test_the_smallest_gap_is_also_one_that_a_fault_has_made_and_nobody_has_looked_at(
+    description: BenchDescription, clock: VirtualClock
+) -> None:
+    bench = SimulatedBench(description, 3, clock, scenario=Scenario())
+    bench.laser_on = False
+    first_m = bench.smallest_gap_m
+    bench.begin({"fault": "neighbouring-pass-count"})
+    clock.sleep(5.0)
+    report = bench.truth_report()
+    assert report["spacing_m"] < first_m - 1e-3
+    assert report["smallest_gap_m"] == pytest.approx(report["spacing_m"], abs=1e-9)
 
 
 def test_a_misspelt_attribute_is_an_error(bench: SimulatedBench) -> None:
