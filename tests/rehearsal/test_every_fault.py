@@ -96,14 +96,15 @@ def test_a_full_disk_ends_a_change_with_its_reason_and_leaves_this_process_its_o
     (tmp_path / "large").write_bytes(bytes(10**7))
 
 
-@pytest.mark.parametrize("index", [2, 5])
-def test_a_laser_that_jumps_on_the_way_costs_some_readings_and_not_the_pattern(index: int) -> None:
+def test_a_laser_that_jumps_on_the_way_costs_some_readings_and_not_the_pattern() -> None:
     bench = named_by_serial_number(load(shipped("peat-bog")))
     jumps = plans(bench, 38, 20261125, Path("runs.sqlite"))["mode-hop"]
     told: list[str] = []
-    rehearsal = jumps.rehearse(index, lambda step: told.append(step.text))
-    assert rehearsal.struck == (Struck("mode-hop", 1),)
-    assert fate(rehearsal, 38) is Fate.REACHED_TRUE
+    for index in (2, 3, 4, 9):
+        rehearsal = jumps.rehearse(index, lambda step: told.append(step.text))
+        assert rehearsal.struck == (Struck("mode-hop", 1),)
+        assert fate(rehearsal, 38) is Fate.REACHED_TRUE
+    # on some of them only once all readings before the jump are left out
     assert any(text.startswith("the light has changed: the first ") for text in told)
 
 
