@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 import pytest
 from autocell_simulators.bench import SimulatedBench
+from autocell_simulators.faults.scenario import Scenario
 from autocell_simulators.inprocess import connector
 from autocell_simulators.truth import draw_truth
 
+from autocell.bench.bench import Bench
 from autocell.bench.clock import VirtualClock
 from autocell.bench.file import load, shipped
 from autocell.bench.opening import open_bench
@@ -58,3 +61,12 @@ def change(peat_bog: BenchDescription) -> Change:
         return Ended(outcome, simulated.truth_report())
 
     return run
+
+
+@contextmanager
+def a_bench(description: BenchDescription, seed: int) -> Iterator[tuple[Bench, SimulatedBench]]:
+    """An opened bench on which things may happen, and what it is in truth."""
+    clock = VirtualClock()
+    simulated = SimulatedBench(description, seed, clock, scenario=Scenario())
+    with open_bench(description, clock=clock, connect=connector(simulated)) as opened:
+        yield opened, simulated

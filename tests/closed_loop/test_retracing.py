@@ -2,18 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-
 import numpy as np
 import pytest
-from autocell_simulators.bench import SimulatedBench
-from autocell_simulators.faults.scenario import Scenario
-from autocell_simulators.inprocess import connector
 
-from autocell.bench.bench import Bench
-from autocell.bench.clock import VirtualClock
-from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
 from autocell.outcome import Outcome, Verdict
 from autocell.patterns import choose_pattern
@@ -21,13 +12,7 @@ from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Progress
 from autocell.procedures.tuning import Experience, Way
 
-
-@contextmanager
-def a_bench(description: BenchDescription, seed: int) -> Iterator[tuple[Bench, SimulatedBench]]:
-    clock = VirtualClock()
-    simulated = SimulatedBench(description, seed, clock, scenario=Scenario())
-    with open_bench(description, clock=clock, connect=connector(simulated)) as opened:
-        yield opened, simulated
+from .conftest import a_bench
 
 
 def after(outcome: Outcome) -> Experience:

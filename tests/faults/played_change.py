@@ -73,9 +73,9 @@ class Script:
         """Within this a change is made as always, and written down."""
         reach = change._reach
 
-        def watched(tuning: Any, pattern: Any) -> Outcome:
+        def watched(tuning: Any, pattern: Any, way: Any) -> Outcome:
             tuning.bench = _Asked(tuning.bench, self.asked)
-            self.outcome = reach(tuning, pattern)
+            self.outcome = reach(tuning, pattern, way)
             return self.outcome
 
         with mock.patch.object(change, "_reach", watched):
@@ -85,7 +85,7 @@ class Script:
     def played(self) -> Iterator[None]:
         """Within this a change asks the same again, and comes to the same if nothing hinders it."""
 
-        def again(tuning: Any, _pattern: Any) -> Outcome:
+        def again(tuning: Any, _pattern: Any, _way: Any) -> Outcome:
             for name, arguments, options in self.asked:
                 found = getattr(tuning.bench, name)
                 if name != "setting":

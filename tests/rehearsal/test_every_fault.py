@@ -131,17 +131,6 @@ def test_a_mirror_that_slips_as_the_height_is_read_is_no_wrong_proof(index: int)
 
 
 @pytest.mark.thorough
-def test_a_proof_that_is_lost_on_coming_back_leaves_enough_to_go_home() -> None:
-    bench = named_by_serial_number(load(shipped("peat-bog")))
-    slips = plans(bench, 38, 20261125, Path("runs.sqlite"))["early-exit"]
-    rehearsal = slips.rehearse(8)
-    assert rehearsal.verdict is Verdict.HELD, rehearsal.reason
-    assert "did not hold on coming back" in rehearsal.reason
-    assert rehearsal.true_passes == 6
-    assert "back at the start" in rehearsal.reason
-
-
-@pytest.mark.thorough
 def test_a_move_that_flipped_bits_sent_beyond_the_travel_is_sent_again_and_not_blamed() -> None:
     bench = named_by_serial_number(load(shipped("peat-bog")))
     garbled = plans(bench, 38, 20261125, Path("runs.sqlite"))["garbled-command"]
