@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import signal
 import socket
@@ -20,9 +21,27 @@ HERE = Path(__file__).parent
 DATABASE = HERE / "bog.db"
 
 
+# Systems hand out ports from 32768 upward (RFC 6335: from 49152) to connections that do not care.
+# A server's port is none of these, or a connection may have it before the server binds it; and
+# each process of a test run begins a stretch of its own.
+_PORTS = itertools.count(20_000 + os.getpid() * 64 % 12_000)
+
+
 def free_port():
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return server.getsockname()[1]
+    """A port of the loopback interface that nobody has, for streams and datagrams."""
+    return next(port for port in _PORTS if _is_free(port))
+
+
+def _is_free(port):
+    try:
+        with (
+            socket.create_server(("127.0.0.1", port)),
+            socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as datagrams,
+        ):
+            datagrams.bind(("127.0.0.1", port))
+    except OSError:
+        return False
+    return True
 
 
 def serving(port):
@@ -44,7 +63,11 @@ class Server:
         self.port = port
         self.environment = {**os.environ, **serving(port)}
         self.process = None
-        self.start()
+        try:
+            self.start()
+        except BaseException:
+            self.stop()
+            raise
 
     def start(self, name="BOG-IOC 7"):
         command = [word.replace("{name}", name) for word in self.command]
@@ -81,7 +104,7 @@ class Server:
         self.process.communicate()
 
     def stop(self):
-        if self.process.poll() is None:
+        if self.process is not None:
             self.kill()
 
 

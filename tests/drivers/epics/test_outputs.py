@@ -75,7 +75,9 @@ def test_output_is_told_to_stop_although_the_one_before_it_does_not_answer(
     device.close()
 
 
-def test_stop_that_is_answered_late_stops_no_move_that_was_asked_for_meanwhile(hanging_server):
+def test_stop_that_is_answered_late_stops_no_move_that_was_asked_for_meanwhile(
+    base_server, hanging_server
+):
     device = open_system("hanging")
     axis = device.axis("pitch", HANGING)
     hanging_server.hang()
