@@ -7,10 +7,12 @@ the evening's run ended before anything happens to it.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pytest
 from autocell_simulators.bench import SimulatedBench
 from autocell_simulators.faults.scenario import Scenario
@@ -25,6 +27,7 @@ from autocell.procedures.change import change_passes
 from autocell.procedures.progress import Listener, nobody
 from autocell.procedures.recovery.recover import recover
 from autocell.procedures.recovery.reference import ReferenceSetting
+from autocell.procedures.recovery.under_way import RecoveryUnderWay
 from autocell.recovery import Cause, Recovery
 
 PASSES, SEED = 62, 1
@@ -103,6 +106,19 @@ def evening(watched: BenchDescription) -> Outcome:
 def reference(evening: Outcome) -> ReferenceSetting:
     """The evening, a third of a day ago."""
     return ReferenceSetting.of(evening, evening, 0.33)
+
+
+@contextmanager
+def begun(
+    watched: BenchDescription, reference: ReferenceSetting, least: float
+) -> Iterator[RecoveryUnderWay]:
+    """A recovery that has tried nothing yet, on a bench file that wants so much of a step."""
+    limits = dataclasses.replace(watched.recovery, least_gain=least, power_within=0.03)
+    description = dataclasses.replace(watched, recovery=limits)
+    clock = VirtualClock()
+    connect = connector(SimulatedBench(description, 1, clock))
+    with open_bench(description, clock=clock, connect=connect) as bench:
+        yield RecoveryUnderWay(bench, reference, nobody, np.random.default_rng(0))
 
 
 Night = Callable[..., Morning]

@@ -2,39 +2,19 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
-from contextlib import contextmanager
 
-import numpy as np
 import pytest
-from autocell_simulators.bench import SimulatedBench
-from autocell_simulators.inprocess import connector
 
-from autocell.bench.clock import VirtualClock
-from autocell.bench.opening import open_bench
 from autocell.description import BenchDescription
-from autocell.procedures.progress import nobody
 from autocell.procedures.recovery.account import nearer_to_one
 from autocell.procedures.recovery.attempts import is_another_pattern, is_worth_it
 from autocell.procedures.recovery.reference import ReferenceSetting
 from autocell.procedures.recovery.under_way import RecoveryUnderWay
 from autocell.recovery import Ratio
+from tests.recovery.conftest import begun
 
 LEAST = 0.015
-
-
-@contextmanager
-def begun(
-    watched: BenchDescription, reference: ReferenceSetting, least: float
-) -> Iterator[RecoveryUnderWay]:
-    """A recovery that has tried nothing yet, on a bench file that wants so much of a step."""
-    limits = dataclasses.replace(watched.recovery, least_gain=least, power_within=0.03)
-    description = dataclasses.replace(watched, recovery=limits)
-    clock = VirtualClock()
-    connect = connector(SimulatedBench(description, 1, clock))
-    with open_bench(description, clock=clock, connect=connect) as bench:
-        yield RecoveryUnderWay(bench, reference, nobody, np.random.default_rng(0))
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from dataclasses import replace
 from autocell.errors import BudgetError, LimitError, ReadingError, Undecided
 from autocell.procedures.light_search import Light
 from autocell.procedures.recovery.account import Ledger, StepUnderWay, nearer_to_one
+from autocell.procedures.recovery.comparison import mean_of, same_light
 from autocell.procedures.recovery.plateaus import (
     RememberedBenches,
     other_plateau,
@@ -28,14 +29,16 @@ _PIECE_S = 30.0
 
 
 def look_again(recovery: RecoveryUnderWay, power: Ratio) -> Ratio:
-    """Wait and read once more: much goes by itself."""
+    """Wait and read once more: much goes by itself. What looks the same both times has not gone,
+    and is judged by the mean of both."""
     bench = recovery.bench
     wait_s = bench.description.recovery.look_again_s
     recovery.tell("look again", f"{power.value:.3f} of the reference power; reading once more")
     ledger = Ledger.of(bench)
     _wait(recovery, wait_s)
     recovery.after = recovery.against.look(f"once more after {wait_s:g} s")
-    recovery.power_after, laser = recovery.against.ratios(recovery.after)
+    again, laser = recovery.against.ratios(recovery.after)
+    recovery.power_after = mean_of(power, again) if same_light(power, again) else again
     recovery.facts = replace(recovery.facts, laser=laser)
     step = ledger.step(
         bench,
@@ -43,7 +46,7 @@ def look_again(recovery: RecoveryUnderWay, power: Ratio) -> Ratio:
         f"read once more after {wait_s:g} s",
         before=power,
         after=recovery.power_after,
-        accepted=recovery.against.within(recovery.power_after),
+        accepted=recovery.against.is_as_it_was(recovery.power_after, laser),
     )
     recovery.steps.append(step)
     return recovery.power_after

@@ -22,6 +22,7 @@ from autocell.procedures.recovery.attempts import (
     search,
 )
 from autocell.procedures.recovery.cause import LASER_OFF
+from autocell.procedures.recovery.comparison import same_light
 from autocell.procedures.recovery.displaced import is_loss_between_edges
 from autocell.procedures.recovery.facts import Facts
 from autocell.procedures.recovery.reference import ReferenceSetting
@@ -73,19 +74,34 @@ def _carry_out(recovery: RecoveryUnderWay) -> Outcome:
         return _in_the_dark(recovery, power)
     if away:
         return _restore(recovery, None)
-    if against.within(power):
-        if against.is_margin_gone:
-            return _restore(recovery, power)
-        recovery.after, recovery.power_after = recovery.before, power
-        return recovery.so_far(Verdict.UNCHANGED, against.as_it_was(power))
-    recovery.facts = replace(recovery.facts, out_of_bounds=True)
+    if not against.is_as_it_was(power, laser):
+        recovery.facts = replace(recovery.facts, out_of_bounds=True)
+        return _looked_at_again(recovery, power)
+    recovery.after = recovery.before
+    return _where_it_was(recovery, power, "")
+
+
+def _looked_at_again(recovery: RecoveryUnderWay, power: Ratio) -> Outcome:
+    """There is too little light for nothing to have happened, or too much."""
+    against = recovery.against
     again = look_again(recovery, power)
-    if against.within(again):
-        recovery.facts = replace(recovery.facts, came_back=True)
-        return recovery.so_far(
-            Verdict.UNCHANGED, f"the power came back by itself: {against.as_it_was(again)}"
-        )
-    return _restore(recovery, again)
+    if not against.is_as_it_was(again, recovery.facts.laser):
+        return _restore(recovery, again)
+    if same_light(power, again):
+        recovery.facts = replace(recovery.facts, out_of_bounds=False)
+        return _where_it_was(recovery, again, ", in the mean of two looks")
+    recovery.facts = replace(recovery.facts, came_back=True)
+    return recovery.so_far(
+        Verdict.UNCHANGED, f"the power came back by itself: {against.in_words(again)}"
+    )
+
+
+def _where_it_was(recovery: RecoveryUnderWay, power: Ratio, looks: str) -> Outcome:
+    """The light is as it was; is there still margin?"""
+    if recovery.against.is_margin_gone:
+        return _restore(recovery, power)
+    recovery.power_after = power
+    return recovery.so_far(Verdict.UNCHANGED, f"{recovery.against.in_words(power)}{looks}")
 
 
 def _restore(recovery: RecoveryUnderWay, power: Ratio | None) -> Outcome:
@@ -128,11 +144,11 @@ def _in_the_dark(recovery: RecoveryUnderWay, power: Ratio) -> Outcome:
     again = look_again(recovery, power)
     if recovery.after is not None and not against.is_dark(recovery.after):
         recovery.facts = replace(recovery.facts, dark=False, out_of_bounds=True)
-        if not against.within(again) or against.away():
+        if not against.is_as_it_was(again, recovery.facts.laser) or against.away():
             return _restore(recovery, None if against.away() else again)
         recovery.facts = replace(recovery.facts, came_back=True)
         return recovery.so_far(
-            Verdict.UNCHANGED, f"the light came back by itself: {against.as_it_was(again)}"
+            Verdict.UNCHANGED, f"the light came back by itself: {against.in_words(again)}"
         )
     steps = _steps(recovery)
     found = search(recovery, steps)
