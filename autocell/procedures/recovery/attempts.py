@@ -89,7 +89,7 @@ def attempt(
     gain = None if power is None or after is None else nearer_to_one(power, after)
     other = is_another_pattern(recovery, power, after)
     proved = reached is not None and not other and _remember(recovery, reached)
-    accepted = proved and is_worth_it(recovery, power, gain)
+    accepted = proved and is_worth_it(recovery, power, after)
     if accepted and reached is not None:
         recovery.here = reached.arrival.at
         recovery.light = Light.of(reached.arrival.height.reading)
@@ -169,12 +169,16 @@ def is_another_pattern(
     return recovery.against.within(power) and not recovery.against.within(after)
 
 
-def is_worth_it(recovery: RecoveryUnderWay, power: Ratio | None, gain: Ratio | None) -> bool:
+def is_worth_it(recovery: RecoveryUnderWay, power: Ratio | None, after: Ratio | None) -> bool:
     """Whether a proved step has brought enough light: more than three standard uncertainties, and
     more than the bench file wants of a step. Where none was lacking, the proof and the margin
-    between the edges are enough."""
-    if power is None or gain is None or recovery.against.within(power):
+    between the edges are enough; so they are where there was too much, of fewer passes, and is no
+    longer."""
+    if power is None or after is None or recovery.against.within(power):
         return True
+    if power.value > 1.0 and recovery.against.within(after):
+        return True
+    gain = nearer_to_one(power, after)
     least = recovery.bench.description.recovery.least_gain
     return gain.value > max(least, _SIGMAS * gain.u)
 
