@@ -50,7 +50,7 @@ def rows(recovery: Recovery) -> list[tuple[str, str]]:
 def cause_in_words(cause: Cause) -> str:
     """The cause with its probability, or what cannot be told apart."""
     if cause.confidence > 0.0:
-        return f"{cause.name}, probability {min(cause.confidence, 0.999):.3g}"
+        return f"{cause.name}, probability {words.confidence(cause.confidence)}"
     apart = ", ".join(cause.possible)
     return f"{cause.name}; this bench cannot tell apart: {apart}" if apart else str(cause.name)
 

@@ -119,6 +119,11 @@ def probability(value: float) -> str:
     return f"{value:.{max(4, math.ceil(-math.log10(value)))}f}"
 
 
+def confidence(value: float) -> str:
+    """How sure a cause is; no cause is certain."""
+    return f"{min(value, 0.999):.3g}"
+
+
 def share(value: float) -> str:
     """How many of all, in per cent; a few are not none, and all but a few are not all."""
     if 0.0 < value < 1.0:

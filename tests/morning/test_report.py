@@ -184,6 +184,18 @@ def test_the_cause_its_confidence_evidence_and_advice_are_told(told: Told) -> No
     assert (plain["name"], plain["confidence"]) == ("undetermined", 0.0)
 
 
+@pytest.mark.parametrize(("sure", "said"), [(0.9, "0.9"), (0.9996, "0.999")])
+def test_no_cause_is_certain(told: Told, sure: float, said: str) -> None:
+    morning = told(replace(CALM, quiet=()))
+    assert morning.outcome is not None
+    assert morning.recovery is not None
+    cause = Cause(CauseName.SPACING, sure, ("the plateau has moved",))
+    recovery = replace(morning.recovery, cause=cause)
+    morning = replaced(morning, replace(morning.outcome, recovery=recovery))
+    assert f"spacing, with a confidence of {said}." in Page(render(morning)).text
+    assert f"Probable cause: spacing (confidence {said})" in in_terminal(morning)
+
+
 def test_before_after_and_reference_stand_beside_each_other(thirty: Morning) -> None:
     rows = {row.words: row for row in compared(thirty)}
     recovery = thirty.recovery

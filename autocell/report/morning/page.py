@@ -107,7 +107,9 @@ def _cause(morning: Morning) -> str:
     cause = morning.cause
     if cause is None:
         return ""
-    sure = f", with a confidence of {cause.confidence:.2f}" if cause.confidence > 0.0 else ""
+    sure = ""
+    if cause.confidence > 0.0:
+        sure = f", with a confidence of {words.confidence(cause.confidence)}"
     possible = ""
     if len(cause.possible) > 1:
         names = ", ".join(name.value for name in cause.possible)

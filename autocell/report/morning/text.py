@@ -72,7 +72,7 @@ def _print_cause(morning: Morning, console: Console) -> None:
     cause = morning.cause
     if cause is None:
         return
-    sure = f" (confidence {cause.confidence:.2f})" if cause.confidence > 0.0 else ""
+    sure = f" (confidence {words.confidence(cause.confidence)})" if cause.confidence > 0.0 else ""
     console.print()
     console.print(Text(f"Probable cause: {cause.name.value}{sure}"))
     if len(cause.possible) > 1:
