@@ -17,8 +17,8 @@ _DARK = 0.01
 """Of the laser's power: with less no step finds anything, but a search for the beam."""
 
 _SIGMAS, _BRIGHTER = 3.0, 3.5
-"""Standard uncertainties from which on two looks saw different light, and from which on there is
-more than there was. Of 895 rehearsed nights of drift none came to 2.5 of the latter."""
+"""Standard uncertainties beyond which two looks saw different light, and beyond which there is more
+light than there was: none of 895 rehearsed nights of drift showed 2.5 more."""
 
 
 def same_light(one: Ratio, other: Ratio) -> bool:
