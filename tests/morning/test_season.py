@@ -90,7 +90,7 @@ def recovered(tmp_path_factory: pytest.TempPathFactory) -> Story:
     """A base that grows faster, every night of which is recovered, until the first that is held."""
     ageing = Ageing(spacing_um=CREEP_FASTER_UM, film_ppm=FILM_THAT_IS_NOTICED_PPM)
     folder = tmp_path_factory.mktemp("recovered")
-    season = Season(folder, "recover: last", ageing, limits_mm={"spacing": (25.16, 50.0)})
+    season = Season(folder, "recover: last", ageing, limits_mm={"spacing": (25.13, 50.0)})
     return played_until(lambda outcome: outcome.verdict is Verdict.HELD, season)
 
 
