@@ -11,6 +11,7 @@ Everything stays on the loopback interface, on ports of its own.
 from __future__ import annotations
 
 from autocell_drivers.epics import open_device
+from caproto import CaprotoTimeoutError
 from caproto.sync import client
 
 from autocell.bench.clock import RealClock
@@ -41,22 +42,32 @@ SYSTEMS = {
 def open_system(which, **changes):
     """Open a system that may still be starting."""
     words = {"driver": "epics", "path": ".", **SYSTEMS[which], **changes}
-    deadline = CLOCK.now() + 30.0
-    while True:
-        try:
-            return open_device(words, CLOCK, None)
-        except Disconnected:
-            assert CLOCK.now() < deadline
+    return insist(lambda: open_device(words, CLOCK, None))
 
 
 def write(name, value):
     """As somebody else at the control system would."""
-    client.write(name, value, notify=True, repeater=False, timeout=5.0)
+    insist(
+        lambda: client.write(name, value, notify=True, repeater=False, timeout=5.0),
+        CaprotoTimeoutError,
+    )
 
 
 def read(name):
     """What somebody else would see."""
-    return client.read(name, repeater=False, timeout=5.0).data[0]
+    seen = insist(lambda: client.read(name, repeater=False, timeout=5.0), CaprotoTimeoutError)
+    return seen.data[0]
+
+
+def insist(ask, unheard=Disconnected):
+    """Ask until it is answered: names are looked for in datagrams, which may get lost."""
+    deadline = CLOCK.now() + 30.0
+    while True:
+        try:
+            return ask()
+        except unheard:
+            if CLOCK.now() > deadline:
+                raise
 
 
 def wait_until_rest(axis, patience_s=60.0):

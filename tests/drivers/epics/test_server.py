@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
-
 import pytest
 
 from autocell.errors import Disconnected, WrongIdentity
-from tests.drivers.epics.systems import CLOCK, SPACING, go, open_system
+from tests.drivers.epics.systems import SPACING, go, insist, open_system
 
 pytestmark = pytest.mark.thorough
 
@@ -47,12 +45,3 @@ def test_server_that_stays_away_is_disconnected_and_another_in_its_place_never_s
         axis.start_move(11e-3)
     with pytest.raises(WrongIdentity):
         axis.stop()
-
-
-def insist(ask, patience_s=20.0):
-    """Ask until somebody is there."""
-    deadline = CLOCK.now() + patience_s
-    while CLOCK.now() < deadline:
-        with contextlib.suppress(Disconnected):
-            return ask()
-    raise AssertionError("nobody came")
