@@ -19,14 +19,6 @@ Quantity = tuple[str, str]
 
 _OF_HOLE = ("x_m", "y_m", "radius_m")
 
-_POSITIVE = [
-    place
-    for place, (part, name) in enumerate(COLUMNS)
-    if (part, name) == ("cell", "spacing_m")
-    or (part.endswith("_mirror") and name in ("radius_x_m", "radius_y_m"))
-]
-"""Where COLUMNS has what must be positive and finite."""
-
 _BLOCK = 4096
 """Rows packed at a time: bounds memory, and a block stays in the second-level cache."""
 
@@ -121,15 +113,6 @@ class Batch:
             along_first = values.ndim == len(self.shape) and values.ndim > 0 and values.shape[0] > 1
             into[...] = values[piece] if along_first else values
         return packed.reshape(len(self.values), -1)
-
-    def darken(self, tallies: FloatArray) -> None:
-        """Take the light out of cells that cannot be: rays may have met the back of a mirror."""
-        for column in _POSITIVE:
-            values = self.values[column]
-            if not (values.min(initial=np.inf) > 0.0 and values.max(initial=0.0) < np.inf):
-                possible = (values > 0.0) & (values < np.inf)  # not where it is NaN
-                dark = np.broadcast_to(~possible, self.shape)
-                tallies.reshape(*self.shape, -1)[dark] = 0.0
 
 
 def changed_in(

@@ -108,6 +108,16 @@ def _place_next(columns: FloatArray, first: int, ready: FloatArray) -> None:
 
 
 @compiled
+def can_be(column: FloatArray) -> bool:
+    """Whether spacing and radii of curvature are positive and finite: rays may meet the back of a
+    mirror otherwise, and go on from there."""
+    for place in (0, M1, M1 + 1, M2, M2 + 1):
+        if not 0.0 < column[place] < math.inf:
+            return False
+    return True
+
+
+@compiled
 def _enter(s: FloatArray, i: int, far: float) -> None:
     """Leave the beam of a lane what the entrance hole lets through."""
     column = s[PARAMETERS + i :: LANES]
@@ -141,6 +151,7 @@ def follow(
     ``columns`` is (quantities, B), as :data:`~autocell.optics.rows.COLUMNS` says. ``tallies``
     (B, TALLY_COLUMNS) is filled. ``spots`` (B, passes + 1, SPOT_COLUMNS) and ``leaks``
     (B, passes + 1, holes) are filled when they have rows; beams are then followed to the end.
+    Without them a cell that cannot be stays dark.
     """
     keep = spots.shape[0] > 0
     beams = columns.shape[1]
@@ -175,6 +186,8 @@ def follow(
                 _enter(s, i, far)
                 if keep:
                     _keep_spot(s, i, spots[taken, 0], 1.0 - s[POWER + i])
+                elif not can_be(s[PARAMETERS + i :: LANES]):
+                    s[POWER + i] = 0.0
                 if passes > 0 and (keep or s[POWER + i] >= floor):
                     beam[i], made[i] = taken, 0
                     running += 1
@@ -186,11 +199,11 @@ def follow(
             at_far = mirror == MIRROR_2
             if at_far:
                 if toroid_2:
-                    cross_to_toroid(s, MIRROR_2, -1.0, far)
+                    cross_to_toroid(s, beam, MIRROR_2, -1.0, far)
                 else:
                     cross_to_sphere(s, MIRROR_2, C2X, -1.0, far)
             elif toroid_1:
-                cross_to_toroid(s, MIRROR_1, 1.0, far)
+                cross_to_toroid(s, beam, MIRROR_1, 1.0, far)
             else:
                 cross_to_sphere(s, MIRROR_1, C1X, 1.0, far)
             for h in range(hole_on_far.size):

@@ -24,12 +24,17 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
 from autocell.optics.cell import FloatArray
 from autocell.optics.compiled import compiled, inlined
 from autocell.optics.rows import M1, M2
 from autocell.optics.toroid import meet_toroid
 
 LANES = 16
+
+IntArray = NDArray[np.int64]
 
 (
     X, Y, Z,              # chief ray on the mirror
@@ -103,9 +108,12 @@ def cross_to_sphere(s: FloatArray, mirror: int, centre: int, towards: float, far
 
 
 @compiled
-def cross_to_toroid(s: FloatArray, mirror: int, towards: float, far: float) -> None:
-    """As :func:`cross_to_sphere`, for mirrors with unequal radii in x and y, beam by beam."""
+def cross_to_toroid(s: FloatArray, beam: IntArray, mirror: int, towards: float, far: float) -> None:
+    """As :func:`cross_to_sphere`, for mirrors with unequal radii in x and y, beam by beam. Lanes
+    whose ``beam`` is negative are nobody's, and stay as they are."""
     for i in range(LANES):
+        if beam[i] < 0:
+            continue
         vertex_z = s[PARAMETERS + i] if mirror == MIRROR_2 else 0.0
         ux, uy, uz = s[UX + i], s[UY + i], s[UZ + i]
         normal_x, normal_y, normal_z = vertex_normal(

@@ -127,7 +127,6 @@ def exit_of(batch: Batch, max_passes: int, *, floor: float = 1e-10, threads: int
         with ThreadPoolExecutor(threads) as pool:
             for done in [pool.submit(follow_piece, *piece) for piece in pieces]:
                 done.result()
-    batch.darken(tallies)
     return _exit(tallies, batch)
 
 

@@ -9,6 +9,7 @@ from autocell.outcome import Outcome, PathLength, Proof, Spot
 from autocell.records import MoveRecord, RunRecord
 from autocell.report import bench_words, cautions, figures, recovery_words, words
 from autocell.report.html import figure, folded, table, whole_page
+from autocell.report.svg import drawing_style
 
 _STATES = {0: "success", 3: "partly", 4: "partly", 5: "failure"}
 
@@ -17,6 +18,7 @@ _BAR = 80.0
 """How wide the bar of all model benches is, per cent of what there is."""
 
 
+@drawing_style()
 def render(run: RunRecord, bench: BenchDescription) -> str:
     """The page. ``bench`` is the description of the bench file that the run was made with.
 

@@ -172,7 +172,7 @@ class SimulatedBench:
         """Cell and beam as they are, faults included."""
         truth = self._director.changed(self.truth, self._moment_s)
         if truth is not self._optics.truth:
-            self._optics = TrueOptics(self.description, truth)
+            self._optics = TrueOptics(self.description, truth, self._optics)
         return self._optics
 
     @property

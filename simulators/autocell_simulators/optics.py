@@ -37,10 +37,20 @@ class TrueOptics:
 
     __slots__ = ("_effects", "_stage", "_zero", "description", "truth")
 
-    def __init__(self, description: BenchDescription, truth: Truth) -> None:
+    def __init__(
+        self, description: BenchDescription, truth: Truth, before: TrueOptics | None = None
+    ) -> None:
+        """``before`` is the same bench as it was a moment ago: what its axes do is taken over where
+        that has not changed."""
         self.description = description
         self.truth = truth
-        self._effects = _true_effects(description, truth)
+        self._effects: dict[str, tuple[float, ...]] = (
+            _true_effects(description, truth)
+            if before is None
+            or before.truth.axis_gain is not truth.axis_gain
+            or before.truth.axis_coupling is not truth.axis_coupling
+            else before._effects
+        )
         self._stage = next(
             (axis for axis in description.axes.values() if moves_spacing(axis)), None
         )

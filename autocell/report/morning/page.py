@@ -25,6 +25,7 @@ from autocell.report.morning.verdict import (
     state,
     tally,
 )
+from autocell.report.svg import drawing_style
 from autocell.trends.nights import Night
 
 _MARKS = {
@@ -37,6 +38,7 @@ _LEGEND = (
 )
 
 
+@drawing_style()
 def render(morning: Morning) -> str:
     """The page."""
     title = headline(morning)
