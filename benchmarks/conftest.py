@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import pytest
+
+os.environ.setdefault("NUMBA_NUM_THREADS", "1")  # what says nothing of threads is of one core
 
 Run = Callable[[], object]
 

@@ -4,10 +4,13 @@ compiled optics are those of the sources."""
 from __future__ import annotations
 
 import importlib.util
+import os
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+os.environ.setdefault("NUMBA_NUM_THREADS", "1")  # every core has a worker already
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")

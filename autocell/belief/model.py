@@ -183,7 +183,7 @@ class BenchModel:
 
     def _seen(self, quantities: Mapping[str, FloatArray]) -> Exit:
         batch = self._batch.having(self._met(quantities))
-        return exit_of(batch, self.max_passes, floor=_FLOOR)
+        return exit_of(batch, self.max_passes, floor=_FLOOR, threads=None)
 
     def _quantity(self, name: str, z: FloatArray) -> FloatArray:
         """A quantity that the light meets at every setting alike, unknown or not, (M,)."""

@@ -94,11 +94,12 @@ class Batch:
     def _picked(self, value: FloatArray, cells: NDArray[np.int64]) -> FloatArray:
         return np.broadcast_to(value, self.shape)[cells] if value.ndim else value
 
-    def blocks(self) -> list[tuple[slice, slice]]:
-        """Pieces of the first axis of the batch, each with the flat batch that it becomes."""
+    def blocks(self, least: int = 1) -> list[tuple[slice, slice]]:
+        """Pieces of the first axis of the batch, if possible at ``least`` so many, each with the
+        flat batch that it becomes."""
         first, *rest = self.shape or (1,)
         each = math.prod(rest)
-        step = max(1, _BLOCK // max(each, 1))
+        step = max(1, min(_BLOCK // max(each, 1), -(-first // least)))
         starts = range(0, first, step)
         return [
             (slice(a, min(a + step, first)), slice(a * each, min(a + step, first) * each))

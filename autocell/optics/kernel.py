@@ -111,10 +111,10 @@ def _place_next(columns: FloatArray, first: int, ready: FloatArray) -> None:
 def can_be(column: FloatArray) -> bool:
     """Whether spacing and radii of curvature are positive and finite: rays may meet the back of a
     mirror otherwise, and go on from there."""
+    impossible = 0
     for place in (0, M1, M1 + 1, M2, M2 + 1):
-        if not 0.0 < column[place] < math.inf:
-            return False
-    return True
+        impossible += not 0.0 < column[place] < math.inf
+    return impossible == 0
 
 
 @compiled

@@ -222,7 +222,8 @@ class _Look:
         of the wanted one where it is the strongest, and which is."""
         changes = self.start[rows, None, :] + change[..., None] * self.along[rows, None, :]
         changed_cells = self.cells.picked(self.whose[rows, None]).adding(_by_quantity(changes))
-        seen = exit_of(changed_cells, self.passes + _MORE_PASSES, floor=_FLOOR)
+        most = self.passes + _MORE_PASSES
+        seen = exit_of(changed_cells, most, floor=_FLOOR, threads=None)
         with np.errstate(invalid="ignore", divide="ignore"):
             purity = np.where(seen.path_power > 0.0, seen.passes_power / seen.path_power, 0.0)
         light = np.where(seen.passes == self.passes, seen.passes_power, 0.0)

@@ -7,8 +7,10 @@ counter would, and is what the belief asks thousands of times.
 from __future__ import annotations
 
 import math
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +20,9 @@ from autocell.optics.cell import Cell, FloatArray, InputBeam
 from autocell.optics.rows import SPOT_COLUMNS, TALLY_COLUMNS
 
 IntArray = NDArray[np.int64]
+
+_WORTH_TELLING = 100
+"""Beams that a thread is asked to follow at least: fewer are followed sooner than it is told."""
 
 
 @dataclass(frozen=True)
@@ -88,13 +93,14 @@ class Path:
 
 
 def exit_power(
-    cell: Cell, beam: InputBeam, max_passes: int, *, floor: float = 1e-10, threads: int = 1
+    cell: Cell, beam: InputBeam, max_passes: int, *, floor: float = 1e-10, threads: int | None = 1
 ) -> Exit:
     """What reaches the detector of each cell of the batch.
 
     Light is followed for at most ``max_passes`` passes, or until less than ``floor`` of what
     arrives at the entrance hole is left: the power is right to that. Cells are packed and followed
-    in blocks along the first axis of the batch, on as many ``threads`` as asked for.
+    in blocks along the first axis of the batch, on as many ``threads`` as asked for, this one among
+    them; None is as many as are usual on this machine. The numbers do not depend on how many.
 
     A cell that cannot be, its spacing or a radius of curvature not positive and finite, stays dark
     among the others of its batch.
@@ -106,11 +112,15 @@ def exit_power(
     return exit_of(Batch.of(cell, beam), max_passes, floor=floor, threads=threads)
 
 
-def exit_of(batch: Batch, max_passes: int, *, floor: float = 1e-10, threads: int = 1) -> Exit:
+def exit_of(
+    batch: Batch, max_passes: int, *, floor: float = 1e-10, threads: int | None = 1
+) -> Exit:
     """:func:`exit_power` of a batch that is laid out already."""
+    from autocell.optics.compiled import usual_threads
     from autocell.optics.kernel import NO_LEAKS, NO_SPOTS, follow
 
     _refuse_negative(max_passes)
+    threads = usual_threads() if threads is None else threads
     if threads < 1:
         raise ValueError(f"light is followed on 1 thread or more, not on {threads}")
     sides = batch.hole_on_far, batch.exit_far
@@ -119,14 +129,17 @@ def exit_of(batch: Batch, max_passes: int, *, floor: float = 1e-10, threads: int
     def follow_piece(piece: slice, flat: slice) -> None:
         follow(batch.packed(piece), *sides, max_passes, floor, tallies[flat], NO_SPOTS, NO_LEAKS)
 
-    pieces = batch.blocks()
-    if threads == 1 or len(pieces) == 1:
-        for piece, flat in pieces:
-            follow_piece(piece, flat)
-    else:
-        with ThreadPoolExecutor(threads) as pool:
-            for done in [pool.submit(follow_piece, *piece) for piece in pieces]:
-                done.result()
+    shares = max(1, min(threads, len(tallies) // _WORTH_TELLING))
+    pieces = batch.blocks(shares)
+    told = [
+        _helpers(shares - 1).submit(follow_piece, *piece)
+        for number, piece in enumerate(pieces)
+        if number % shares
+    ]
+    for piece in pieces[::shares]:
+        follow_piece(*piece)
+    for each in told:
+        each.result()
     return _exit(tallies, batch)
 
 
@@ -165,6 +178,15 @@ def trace(cell: Cell, beam: InputBeam, passes: int) -> Path:
         leaks=leaks.reshape(*shape, passes + 1, len(cell.holes)),
         exit=_exit(tallies, batch),
     )
+
+
+@cache
+def _helpers(count: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(count, thread_name_prefix="follows light")
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_helpers.cache_clear)  # a copied process has no helpers
 
 
 def _refuse_negative(passes: int) -> None:
