@@ -7,8 +7,8 @@ The programme that comes along changes the pass count three times a night; anoth
 anew every night, and the last recovers, after a first evening, what was proved then. All run with
 the procedures, drivers, journal and morning pages of every day against one simulated bench whose
 room swings, mounts creep and laser drifts. Nothing is waited for: what it takes by the clock is
-computing, some of it on two cores at once, all cores together beside it. It ends with exit code 1 when a proof was wrong or an axis was led beyond its limits, by the
-simulator's own account.
+computing, some of it on two cores at once; what both have done is beside it. It ends with exit code
+1 when a proof was wrong or an axis was led beyond its limits, by the simulator's own account.
 """
 
 from __future__ import annotations
