@@ -60,6 +60,9 @@ class Chain:
         self._target = target
         self._rng = rng
         self._order: NDArray[np.int64] | None = None
+        # of the members: what the readings make of them, and what the prior does, each (M,)
+        self._fit = target(predicted).sum(axis=1)
+        self._prior = model.prior.log_density(z)
 
     def spread(self, sweeps: int) -> None:
         """In each sweep cross the members with each other, then let each wander on its own."""
@@ -124,7 +127,7 @@ class Chain:
         The flat prior counts as a Gaussian of the same variance.
         """
         data, prior = self._data, self._model.prior
-        density = data.log_likelihood(self.predicted) + prior.log_density(self.z)
+        density = data.log_likelihood(self.predicted) + self._prior
         middling = self.z[np.argsort(density)[len(self.z) // 2]]
         slope = self._model.slopes(middling[None], data.settings)[1][0]
         slope /= data.sigma_w[:, None]
@@ -140,16 +143,12 @@ class Chain:
         all, and one that the readings asked first refuse is not traced at the others: the
         chain is the same as if it had been.
         """
-        prior, settings = self._model.prior, self._data.settings
-        z, predicted = self.z, self.predicted
-        wanted = (
-            np.log(self._rng.random(len(z)))
-            + self._target(predicted).sum(axis=1)
-            + prior.log_density(z)
-            - prior.log_density(proposal)
-        )
+        settings = self._data.settings
+        chance = np.log(self._rng.random(len(proposal)))
+        prior = self._model.prior.log_density(proposal)
+        wanted = chance + self._fit + self._prior - prior
         left = np.flatnonzero(wanted < 0.0)
-        proposed = np.zeros(predicted.shape)
+        proposed = np.zeros(self.predicted.shape)
         asked = np.zeros(len(settings), dtype=bool)
         for turn in self._turns():
             if left.size == 0:
@@ -160,8 +159,11 @@ class Chain:
             terms = self._target(proposed[left])
             if self._order is None:
                 self._order = np.argsort(terms.sum(axis=0))
-            left = left[wanted[left] < terms[:, asked].sum(axis=1)]
-        z[left], predicted[left] = proposal[left], proposed[left]
+            fit = terms[:, asked].sum(axis=1)
+            taken = wanted[left] < fit
+            left, fit = left[taken], fit[taken]
+        self.z[left], self.predicted[left] = proposal[left], proposed[left]
+        self._fit[left], self._prior[left] = fit, prior[left]
 
     def _turns(self) -> list[NDArray[np.int64]]:
         """Readings to ask in turn: those first that have refused most, once that is known."""
