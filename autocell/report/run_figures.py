@@ -41,7 +41,7 @@ def timeline(readings: Sequence[ReadingRecord], moves: Sequence[MoveRecord], end
             elinewidth=0.9,
         )
         power.set_ylabel("power / mW")
-        power.set_ylim(bottom=0.0)
+        power.set_ylim(0.0, 1.06 * power.get_ylim()[1])  # room for the whole of the highest mark
         spacing.plot(
             times,
             [r.reading.setting.spacing_m * _MM for r in readings],
