@@ -108,7 +108,7 @@ def _place_next(columns: FloatArray, first: int, ready: FloatArray) -> None:
 
 
 @compiled
-def can_be(column: FloatArray) -> bool:
+def _can_be(column: FloatArray) -> bool:
     """Whether spacing and radii of curvature are positive and finite: rays may meet the back of a
     mirror otherwise, and go on from there."""
     impossible = 0
@@ -186,7 +186,7 @@ def follow(
                 _enter(s, i, far)
                 if keep:
                     _keep_spot(s, i, spots[taken, 0], 1.0 - s[POWER + i])
-                elif not can_be(s[PARAMETERS + i :: LANES]):
+                elif not _can_be(s[PARAMETERS + i :: LANES]):
                     s[POWER + i] = 0.0
                 if passes > 0 and (keep or s[POWER + i] >= floor):
                     beam[i], made[i] = taken, 0
